@@ -1,0 +1,1 @@
+"""One job in one folder: inputs, journal, results, report."""

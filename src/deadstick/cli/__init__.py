@@ -1,0 +1,1 @@
+"""The commands: thin, no logic of their own."""

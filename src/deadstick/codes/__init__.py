@@ -1,0 +1,1 @@
+"""Mathematics alone: GF(2^m), polynomials over GF(2), BCH, LFSR, CRC. Knows no flash."""

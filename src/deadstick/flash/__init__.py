@@ -1,0 +1,1 @@
+"""The chip as read: geometry, ONFI and JEDEC identity, memory-mapped dumps."""

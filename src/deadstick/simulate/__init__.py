@@ -1,0 +1,1 @@
+"""NAND and controllers for the demo and for tests; nothing else uses it."""

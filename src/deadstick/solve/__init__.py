@@ -1,0 +1,1 @@
+"""Blind inference: one module per question, each answering with ranked hypotheses and evidence."""
