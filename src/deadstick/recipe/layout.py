@@ -1,0 +1,228 @@
+"""Where each codeword's data, metadata and parity lie in a page.
+
+A page is one stream of bits: bit `8 * column + i` is bit `i` of byte `column`, counted from the most significant
+bit, or from the least significant one where the code takes its bits that way round (`Code.bit_order`). A layout is
+a list of codewords; each names its pieces in the order in which the code sees them. That covers pieces in line,
+parity in the spare area, parity gathered at the end, parity that is not byte-aligned, and a data byte that was
+moved out of the way of a bad-block marker, all with the same few words.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+from deadstick.errors import RecipeError
+
+
+class Part(StrEnum):
+    """What a span of a page holds."""
+
+    DATA = "data"
+    """Bytes of the logical page."""
+    METADATA = "metadata"
+    """The controller's own bytes beside the data."""
+    PARITY = "parity"
+    """Check bits of the code."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A run of bits in a page.
+
+    Attributes:
+        part: what the run holds.
+        start: first bit, in the page's bit stream.
+        bits: length in bits, at least 1.
+    """
+
+    part: Part
+    start: int
+    bits: int
+
+    @property
+    def end(self) -> int:
+        """The bit after the last one."""
+        return self.start + self.bits
+
+    @property
+    def is_byte_aligned(self) -> bool:
+        """Whether the run begins and ends at byte borders."""
+        return self.start % 8 == 0 and self.bits % 8 == 0
+
+    @classmethod
+    def of_bytes(cls, part: Part, column: int, length: int) -> "Span":
+        """A run of whole bytes.
+
+        >>> Span.of_bytes(Part.DATA, 4, 2)
+        Span(part=<Part.DATA: 'data'>, start=32, bits=16)
+        """
+        return cls(part, 8 * column, 8 * length)
+
+
+@dataclass(frozen=True, slots=True)
+class Codeword:
+    """One codeword of a page.
+
+    Attributes:
+        message: data and metadata spans, in the order that the code sees them; a whole number of bytes in all.
+        parity: parity spans in order; empty where the page has no code.
+    """
+
+    message: tuple[Span, ...]
+    parity: tuple[Span, ...]
+
+    @property
+    def message_bits(self) -> int:
+        """Bits that the code protects."""
+        return sum(span.bits for span in self.message)
+
+    @property
+    def parity_bits(self) -> int:
+        """Bits stored as parity, padding to a whole byte not counted in unless the layout stores it."""
+        return sum(span.bits for span in self.parity)
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """All spans: message, then parity."""
+        return self.message + self.parity
+
+
+@dataclass(frozen=True)
+class PageLayout:
+    """The pieces of one page.
+
+    Attributes:
+        page_bytes: data and spare area together.
+        codewords: in the order of the data that they hold.
+        loose: metadata spans outside the code's cover.
+
+    Raises:
+        RecipeError: spans overlap or leave the page, or a message is not a whole number of bytes.
+    """
+
+    page_bytes: int
+    codewords: tuple[Codeword, ...]
+    loose: tuple[Span, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.codewords:
+            raise RecipeError("a page layout needs at least one codeword")
+        for number, codeword in enumerate(self.codewords):
+            if codeword.message_bits % 8 or not codeword.message_bits:
+                raise RecipeError(
+                    f"codeword {number} covers {codeword.message_bits} bits; it must be whole bytes, at least one"
+                )
+        _check_spans(self.spans, 8 * self.page_bytes)
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """Every span of the page, codeword by codeword, loose metadata last."""
+        return tuple(span for codeword in self.codewords for span in codeword.spans) + self.loose
+
+    @cached_property
+    def data_bytes(self) -> int:
+        """Bytes of the logical page."""
+        return self._bits(Part.DATA) // 8
+
+    @cached_property
+    def metadata_bits(self) -> int:
+        """Bits of metadata in a page: covered ones codeword by codeword, then loose ones."""
+        return self._bits(Part.METADATA)
+
+    @property
+    def metadata_bytes(self) -> int:
+        """Bytes that hold `metadata_bits`."""
+        return -(-self.metadata_bits // 8)
+
+    @cached_property
+    def is_byte_aligned(self) -> bool:
+        """Whether every span begins and ends at byte borders."""
+        return all(span.is_byte_aligned for span in self.spans)
+
+    def _bits(self, part: Part) -> int:
+        return sum(span.bits for span in self.spans if span.part is part)
+
+
+def _check_spans(spans: Iterable[Span], page_bits: int) -> None:
+    end = 0
+    for span in sorted(spans, key=lambda item: item.start):
+        if span.bits < 1 or span.start < 0 or span.end > page_bits:
+            raise RecipeError(f"{span.part} at bit {span.start}, {span.bits} bits, leaves the page of {page_bits} bits")
+        if span.start < end:
+            raise RecipeError(f"{span.part} at bit {span.start} overlaps the span before it, which ends at {end}")
+        end = span.end
+
+
+def in_line(
+    page_bytes: int, codewords: int, data: int, metadata: int, parity: int, *, metadata_first: bool = False
+) -> PageLayout:
+    """Data, metadata and parity of each codeword one after the other. All figures in bytes.
+
+    >>> layout = in_line(2176, 2, 1024, 4, 42)
+    >>> [span.start // 8 for span in layout.codewords[1].spans]
+    [1070, 2094, 2098]
+    """
+    built = []
+    for number in range(codewords):
+        start = number * (data + metadata + parity)
+        pieces = [(Part.METADATA, metadata), (Part.DATA, data)]
+        message = _run(start, pieces if metadata_first else pieces[::-1])
+        built.append(Codeword(message, _run(start + data + metadata, [(Part.PARITY, parity)])))
+    return PageLayout(page_bytes, tuple(built))
+
+
+def spare_groups(
+    page_bytes: int,
+    codewords: int,
+    data: int,
+    metadata: int,
+    parity: int,
+    *,
+    offset: int = 0,
+    stride: int = 0,
+    covered: bool = True,
+) -> PageLayout:
+    """All data first; in the spare area one group of `[metadata, parity]` per codeword. All figures in bytes.
+
+    Args:
+        page_bytes: data and spare area together.
+        codewords: codewords in a page.
+        data: data bytes in a codeword.
+        metadata: metadata bytes in a group.
+        parity: parity bytes in a group.
+        offset: unused bytes before the first group.
+        stride: from one group to the next; 0 where they follow each other.
+        covered: whether the code covers the metadata.
+    """
+    built, loose = [], []
+    for number in range(codewords):
+        group = codewords * data + offset + number * (stride or metadata + parity)
+        message = _run(number * data, [(Part.DATA, data)])
+        extra = _run(group, [(Part.METADATA, metadata)])
+        if covered:
+            message += extra
+        else:
+            loose += list(extra)
+        built.append(Codeword(message, _run(group + metadata, [(Part.PARITY, parity)])))
+    return PageLayout(page_bytes, tuple(built), tuple(loose))
+
+
+def parity_gathered(page_bytes: int, codewords: int, data: int, metadata: int, parity: int) -> PageLayout:
+    """All data, then all metadata, then all parity. All figures in bytes."""
+    built = []
+    for number in range(codewords):
+        message = _run(number * data, [(Part.DATA, data)])
+        message += _run(codewords * data + number * metadata, [(Part.METADATA, metadata)])
+        start = codewords * (data + metadata) + number * parity
+        built.append(Codeword(message, _run(start, [(Part.PARITY, parity)])))
+    return PageLayout(page_bytes, tuple(built))
+
+
+def _run(column: int, pieces: list[tuple[Part, int]]) -> tuple[Span, ...]:
+    spans = []
+    for part, length in pieces:
+        if length:
+            spans.append(Span.of_bytes(part, column, length))
+        column += length
+    return tuple(spans)

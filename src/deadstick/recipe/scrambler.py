@@ -1,0 +1,177 @@
+"""The scrambler of a recipe: which keystream is added, to which bytes, and where it starts anew.
+
+The scrambler is additive (synchronous): stored = plain XOR keystream, so one flipped bit stays one flipped bit.
+It is kept as a rule (a shift register and one seed per keystream) or, where no rule was found, as stored keystreams.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.codes.lfsr import Lfsr
+from deadstick.errors import RecipeError
+from deadstick.recipe.code import BitOrder
+from deadstick.recipe.layout import PageLayout, Part, Span
+
+Place = Literal["after_ecc", "before_ecc"]
+Restart = Literal["codeword", "page", "column"]
+
+
+@dataclass(frozen=True)
+class LfsrKeystreams:
+    """Keystreams of one linear feedback shift register.
+
+    Attributes:
+        polynomial: characteristic polynomial, bit i is the coefficient of x^i (see `deadstick.codes.lfsr`).
+        seeds: the state at the start of each keystream.
+        bit_order: which end of a byte the register's output fills first.
+        complement: the keystream is the complement of the register's output.
+    """
+
+    polynomial: int
+    seeds: tuple[int, ...]
+    bit_order: BitOrder = "lsb"
+    complement: bool = False
+
+    @property
+    def count(self) -> int:
+        """How many keystreams there are."""
+        return len(self.seeds)
+
+    def table(self, length: int) -> NDArray[np.uint8]:
+        """`uint8[count, length]`: the first `length` bytes of every keystream."""
+        states = np.array(self.seeds, np.uint64)
+        stream = Lfsr(self.polynomial).keystream(states, length, self.bit_order)
+        return ~stream if self.complement else stream
+
+
+@dataclass(frozen=True)
+class StoredKeystreams:
+    """Keystreams without a known rule.
+
+    Attributes:
+        streams: one `bytes` per keystream, all of one length.
+    """
+
+    streams: tuple[bytes, ...]
+
+    @property
+    def count(self) -> int:
+        """How many keystreams there are."""
+        return len(self.streams)
+
+    def table(self, length: int) -> NDArray[np.uint8]:
+        """`uint8[count, length]`: the first `length` bytes of every keystream.
+
+        Raises:
+            RecipeError: more bytes are asked for than are stored.
+        """
+        if any(len(stream) < length for stream in self.streams):
+            raise RecipeError(f"a stored keystream is shorter than the {length} bytes that the layout needs")
+        return np.array([np.frombuffer(stream[:length], np.uint8) for stream in self.streams])
+
+
+@dataclass(frozen=True)
+class Scrambler:
+    """An additive scrambler.
+
+    The keystream of a page is number `(page_step * page + block_step * block) mod count`, where `page` is the
+    page's place in its block.
+
+    Attributes:
+        place: `after_ecc`: added to the stored codewords; `before_ecc`: added to the data before the code saw it.
+        restart: `codeword`: starts anew at every codeword and runs over its covered spans, message then parity;
+            `page`: starts at the page and runs over the covered spans of its codewords one after the other;
+            `column`: starts at the page, and byte i of the keystream belongs to column i.
+        keystreams: the rule or the table.
+        covers: the parts that are scrambled.
+        page_step: see above.
+        block_step: see above.
+    """
+
+    place: Place
+    restart: Restart
+    keystreams: LfsrKeystreams | StoredKeystreams
+    covers: frozenset[Part] = frozenset(Part)
+    page_step: int = 1
+    block_step: int = 0
+
+    def index(self, pages: NDArray[np.int64], pages_per_block: int) -> NDArray[np.int64]:
+        """Which keystream each page has.
+
+        Args:
+            pages: `int64[pages]`, physical page numbers.
+            pages_per_block: to find place and block of each.
+
+        Returns:
+            `int64[pages]`.
+        """
+        block, place = np.divmod(pages, pages_per_block)
+        return (self.page_step * place + self.block_step * block) % self.keystreams.count
+
+    @cached_property
+    def _masks(self) -> dict[PageLayout, NDArray[np.uint8]]:
+        return {}
+
+    def masks(self, layout: PageLayout) -> NDArray[np.uint8]:
+        """The keystreams laid out like pages.
+
+        Args:
+            layout: where the codewords lie.
+
+        Returns:
+            `uint8[count, page_bytes]`: what is added to each column of a page; 0 where nothing is.
+
+        Raises:
+            RecipeError: the layout is not byte-aligned and the keystream does not go by columns.
+        """
+        if layout not in self._masks:
+            positions = self.positions(layout)
+            table = self.keystreams.table(int(positions.max(initial=-1)) + 1)
+            masks = np.zeros((self.keystreams.count, layout.page_bytes), np.uint8)
+            masks[:, positions >= 0] = table[:, positions[positions >= 0]]
+            self._masks[layout] = masks
+        return self._masks[layout]
+
+    def positions(self, layout: PageLayout) -> NDArray[np.int64]:
+        """`int64[page_bytes]`: the keystream byte that belongs to each column, -1 where none does."""
+        positions = np.full(layout.page_bytes, -1, np.int64)
+        if self.restart == "column":
+            return self._column_positions(layout, positions)
+        if not layout.is_byte_aligned:
+            raise RecipeError("a keystream over spans that are not byte-aligned must go by columns")
+        clock = 0
+        for codeword in layout.codewords:
+            clock = 0 if self.restart == "codeword" else clock
+            for span in self._covered(codeword.spans):
+                positions[span.start // 8 : span.end // 8] = np.arange(clock, clock + span.bits // 8)
+                clock += span.bits // 8
+        return positions
+
+    def _column_positions(self, layout: PageLayout, positions: NDArray[np.int64]) -> NDArray[np.int64]:
+        if self.covers == frozenset(Part):
+            return np.arange(layout.page_bytes, dtype=np.int64)
+        for span in self._covered(layout.spans):
+            first, last = span.start // 8, -(-span.end // 8)
+            positions[first:last] = np.arange(first, last)
+        return positions
+
+    def _covered(self, spans: tuple[Span, ...]) -> tuple[Span, ...]:
+        return tuple(span for span in spans if span.part in self.covers)
+
+    def describe(self) -> str:
+        """One line for a person."""
+        place = self.place.replace("_ecc", " the ECC")
+        parts = ", ".join(part for part in Part if part in self.covers)
+        if isinstance(self.keystreams, LfsrKeystreams):
+            width = self.keystreams.polynomial.bit_length() - 1
+            rule = f"{width}-bit shift register, polynomial {self.keystreams.polynomial:#x}"
+        else:
+            rule = "stored keystreams"
+        return (
+            f"additive, {place}; {rule}; {self.keystreams.count} keystreams, restart at every {self.restart}; "
+            f"over {parts}"
+        )

@@ -1,0 +1,252 @@
+"""Recipe files: TOML with a schema version, checked on reading, written with comments.
+
+The file is plain to read, to correct by hand and to copy to a colleague. Positions are in bits of the page
+(`8 * column` for whole bytes). Numbers that are polynomials or states are hexadecimal strings.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import tomlkit
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError
+
+from deadstick.errors import RecipeError
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, StoredKeystreams
+from deadstick.recipe.translation import BitField, Translation
+
+SCHEMA_VERSION = 1
+
+Hex = Annotated[
+    int,
+    BeforeValidator(lambda value: int(value, 16) if isinstance(value, str) else value),
+    PlainSerializer(hex),
+]
+SpanRow = tuple[Part, int, int]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _CodewordTable(_Table):
+    message: list[SpanRow]
+    parity: list[tuple[int, int]]
+
+
+class _LayoutTable(_Table):
+    page_bytes: int = Field(gt=0)
+    pages_per_block: int = Field(gt=0)
+    codeword: list[_CodewordTable]
+    loose_metadata: list[tuple[int, int]] = []
+
+
+class _CodeTable(_Table):
+    family: Literal["bch"] = "bch"
+    m: int = Field(ge=3, le=16)
+    primitive_polynomial: Hex
+    t: int = Field(ge=1)
+    first_root: int = 1
+    bit_order: Literal["msb", "lsb"] = "msb"
+    inverted: bool = False
+    erased_is_codeword: bool = False
+
+
+class _ScramblerTable(_Table):
+    place: Literal["after_ecc", "before_ecc"]
+    restart: Literal["codeword", "page", "column"]
+    covers: list[Part]
+    page_step: int = 1
+    block_step: int = 0
+    polynomial: Hex | None = None
+    bit_order: Literal["msb", "lsb"] = "lsb"
+    complement: bool = False
+    seeds: list[Hex] = []
+    keystreams: list[str] = []
+
+
+class _BitFieldTable(_Table):
+    first_byte: int = Field(ge=0)
+    length: int = Field(ge=1, le=4)
+    byte_order: Literal["little", "big"] = "little"
+    mask: Hex = 0xFFFFFFFF
+
+
+class _TranslationTable(_Table):
+    kind: Literal["identity", "block"] = "identity"
+    logical_number: _BitFieldTable | None = None
+    version: _BitFieldTable | None = None
+
+
+class _RecipeFile(_Table):
+    schema_version: Literal[1]
+    layout: _LayoutTable
+    code: _CodeTable | None = None
+    scrambler: _ScramblerTable | None = None
+    translation: _TranslationTable = _TranslationTable()
+
+
+def to_dict(recipe: Recipe) -> dict[str, Any]:
+    """The recipe as plain values: what a recipe file and `result.json` hold."""
+    return _to_file(recipe).model_dump(mode="json", exclude_none=True)
+
+
+def from_dict(values: dict[str, Any]) -> Recipe:
+    """The inverse of `to_dict`.
+
+    Raises:
+        RecipeError: a value is missing, unknown or impossible; the message names it.
+    """
+    try:
+        return _from_file(_RecipeFile.model_validate(values))
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise RecipeError(f"recipe: {place}: {first['msg']}") from error
+
+
+def save(recipe: Recipe, path: Path) -> None:
+    """Write a recipe file."""
+    document = tomlkit.document()
+    for line in (
+        "What the controller did; positions and lengths are in bits of the page.",
+        *_comments(recipe),
+    ):
+        document.add(tomlkit.comment(line))
+    for key, value in to_dict(recipe).items():
+        document.add(key, value)
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def load(path: Path) -> Recipe:
+    """Read a recipe file.
+
+    Raises:
+        RecipeError: the file cannot be read, is no TOML, or holds no valid recipe.
+    """
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RecipeError(f"{path}: {error.strerror}") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise RecipeError(f"{path}: not a TOML file: {error}") from error
+    try:
+        return from_dict(values)
+    except RecipeError as error:
+        raise RecipeError(f"{path}: {error}") from error
+
+
+def _comments(recipe: Recipe) -> list[str]:
+    return [f"{question}: {answer}" for question, answer in recipe.describe().items()]
+
+
+def _to_file(recipe: Recipe) -> _RecipeFile:
+    layout = recipe.layout
+    rows = [
+        _CodewordTable(
+            message=[(span.part, span.start, span.bits) for span in codeword.message],
+            parity=[(span.start, span.bits) for span in codeword.parity],
+        )
+        for codeword in layout.codewords
+    ]
+    return _RecipeFile(
+        schema_version=SCHEMA_VERSION,
+        layout=_LayoutTable(
+            page_bytes=layout.page_bytes,
+            pages_per_block=recipe.pages_per_block,
+            codeword=rows,
+            loose_metadata=[(span.start, span.bits) for span in layout.loose],
+        ),
+        code=_code_table(recipe.code),
+        scrambler=_scrambler_table(recipe.scrambler),
+        translation=_TranslationTable(
+            kind=recipe.translation.kind,
+            logical_number=_field_table(recipe.translation.logical_number),
+            version=_field_table(recipe.translation.version),
+        ),
+    )
+
+
+def _code_table(code: Code | None) -> _CodeTable | None:
+    if code is None:
+        return None
+    return _CodeTable(
+        m=code.m,
+        primitive_polynomial=code.primitive_polynomial,
+        t=code.t,
+        first_root=code.first_root,
+        bit_order=code.bit_order,
+        inverted=code.inverted,
+        erased_is_codeword=code.erased_is_codeword,
+    )
+
+
+def _scrambler_table(scrambler: Scrambler | None) -> _ScramblerTable | None:
+    if scrambler is None:
+        return None
+    rule = scrambler.keystreams
+    common = {
+        "place": scrambler.place,
+        "restart": scrambler.restart,
+        "covers": [part for part in Part if part in scrambler.covers],
+        "page_step": scrambler.page_step,
+        "block_step": scrambler.block_step,
+    }
+    if isinstance(rule, StoredKeystreams):
+        return _ScramblerTable(**common, keystreams=[stream.hex() for stream in rule.streams])
+    return _ScramblerTable(
+        **common,
+        polynomial=rule.polynomial,
+        bit_order=rule.bit_order,
+        complement=rule.complement,
+        seeds=list(rule.seeds),
+    )
+
+
+def _field_table(field: BitField | None) -> _BitFieldTable | None:
+    if field is None:
+        return None
+    return _BitFieldTable(
+        first_byte=field.first_byte, length=field.length, byte_order=field.byte_order, mask=field.mask
+    )
+
+
+def _from_file(file: _RecipeFile) -> Recipe:
+    layout = PageLayout(
+        file.layout.page_bytes,
+        tuple(
+            Codeword(
+                tuple(Span(part, start, bits) for part, start, bits in row.message),
+                tuple(Span(Part.PARITY, start, bits) for start, bits in row.parity),
+            )
+            for row in file.layout.codeword
+        ),
+        tuple(Span(Part.METADATA, start, bits) for start, bits in file.layout.loose_metadata),
+    )
+    code = Code(**file.code.model_dump(exclude={"family"})) if file.code else None
+    translation = Translation(
+        file.translation.kind, _field(file.translation.logical_number), _field(file.translation.version)
+    )
+    return Recipe(file.layout.pages_per_block, layout, code, _scrambler(file.scrambler), translation)
+
+
+def _scrambler(table: _ScramblerTable | None) -> Scrambler | None:
+    if table is None:
+        return None
+    rule: LfsrKeystreams | StoredKeystreams
+    if table.polynomial is not None and table.seeds:
+        rule = LfsrKeystreams(table.polynomial, tuple(table.seeds), table.bit_order, table.complement)
+    elif table.keystreams:
+        rule = StoredKeystreams(tuple(bytes.fromhex(stream) for stream in table.keystreams))
+    else:
+        raise RecipeError("the scrambler needs a polynomial with seeds, or keystreams")
+    return Scrambler(table.place, table.restart, rule, frozenset(table.covers), table.page_step, table.block_step)
+
+
+def _field(table: _BitFieldTable | None) -> BitField | None:
+    if table is None:
+        return None
+    return BitField(table.first_byte, table.length, table.byte_order, table.mask)
