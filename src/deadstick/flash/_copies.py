@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.codes.crc import ONFI_CRC16
 from deadstick.errors import InputError
 
 MAJORITY = -1
@@ -67,17 +68,7 @@ def choose_page(data: bytes, signature: bytes, page_bytes: int, *, voters: int =
 
 
 def _with_crc(page: bytes, copy: int) -> ChosenPage:
-    return ChosenPage(page, copy, int.from_bytes(page[-2:], "little"), onfi_crc16(page[:-2]))
-
-
-def onfi_crc16(data: bytes) -> int:
-    """CRC-16 of ONFI: initial value 0x4F4E, polynomial 0x8005, most significant bit first, no final XOR."""
-    register = 0x4F4E
-    for byte in data:
-        register ^= byte << 8
-        for _ in range(8):
-            register = (register << 1) ^ (0x18005 if register & 0x8000 else 0)
-    return register
+    return ChosenPage(page, copy, int.from_bytes(page[-2:], "little"), ONFI_CRC16.compute(page[:-2]))
 
 
 def _majority(copies: list[bytes]) -> bytes:

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from deadstick.flash._copies import choose_page, endurance, onfi_crc16, read_fields
+from deadstick.codes.crc import ONFI_CRC16
+from deadstick.flash._copies import choose_page, endurance, read_fields
 from deadstick.flash.geometry import Geometry
 
 PAGE_BYTES = 256
@@ -206,7 +207,7 @@ def _ecc(
     if not copies:
         return own, None
     for copy in copies:
-        if int.from_bytes(copy[:2], "little") == onfi_crc16(copy[2:]):
+        if int.from_bytes(copy[:2], "little") == ONFI_CRC16.compute(copy[2:]):
             return own + _ecc_sections(copy), True
     return own, False
 
