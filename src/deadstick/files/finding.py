@@ -1,0 +1,21 @@
+"""What a content check says."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """How the content stands to its format."""
+
+    VALID = "valid"
+    CONTRADICTS = "contradicts"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class ContentCheck:
+    """The format found, the verdict, and one line that says on what it rests."""
+
+    kind: str
+    verdict: Verdict
+    detail: str

@@ -1,0 +1,122 @@
+"""The state of one file, from the states of its sectors, the doubts about its place, and its content."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from deadstick.files.content import ContentCheck, Verdict
+from deadstick.files.records import HOLE, Extent, FileState, Found, SectorRun
+from deadstick.files.sectors import range_states
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES, Disk, SectorState
+
+
+@dataclass(frozen=True)
+class SectorFacts:
+    """How many sectors of a file are in which state, and which of its bytes are lost."""
+
+    runs: tuple[SectorRun, ...]
+    counts: dict[SectorState, int]
+    lost_ranges: tuple[tuple[int, int], ...]
+
+
+def sector_facts(disk: Disk, file: Found) -> SectorFacts:
+    """Look up the state of every sector under a file."""
+    counts = dict.fromkeys(SectorState, 0)
+    runs: list[SectorRun] = []
+    lost: list[tuple[int, int]] = []
+    for extent in file.extents:
+        count = -(-extent.length // SECTOR_BYTES)
+        if extent.disk_offset == HOLE:
+            runs.append(SectorRun(HOLE, count))
+            continue
+        runs.append(
+            SectorRun(
+                extent.disk_offset // SECTOR_BYTES,
+                (extent.disk_offset + extent.length - 1) // SECTOR_BYTES - extent.disk_offset // SECTOR_BYTES + 1,
+            )
+        )
+        states = range_states(disk, extent.disk_offset, extent.length)
+        for state, number in zip(*np.unique(states, return_counts=True), strict=True):
+            counts[SectorState(int(state))] += int(number)
+        lost += _lost_bytes(states, extent)
+    if file.inline is None and (end := covered(file)) < file.size:
+        lost.append((end, file.size))
+    return SectorFacts(tuple(runs), counts, _merge(lost))
+
+
+def covered(file: Found) -> int:
+    """Bytes of a file that its extents or its inline content hold."""
+    if file.inline is not None:
+        return len(file.inline)
+    return max((e.file_offset + e.length for e in file.extents), default=0)
+
+
+def _lost_bytes(states: np.ndarray, extent: Extent) -> list[tuple[int, int]]:
+    """Byte ranges of the file under the lost sectors of one extent, which may start inside a sector."""
+    bad = np.flatnonzero(states == SectorState.LOST)
+    if not len(bad):
+        return []
+    lead = extent.disk_offset % SECTOR_BYTES
+    out = []
+    for run in np.split(bad, np.flatnonzero(np.diff(bad) != 1) + 1):
+        begin = max(0, int(run[0]) * SECTOR_BYTES - lead)
+        end = min(extent.length, (int(run[-1]) + 1) * SECTOR_BYTES - lead)
+        out.append((extent.file_offset + begin, extent.file_offset + end))
+    return out
+
+
+def _merge(ranges: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    out: list[tuple[int, int]] = []
+    for begin, end in sorted(ranges):
+        if out and begin <= out[-1][1]:
+            out[-1] = (out[-1][0], max(end, out[-1][1]))
+        else:
+            out.append((begin, end))
+    return tuple(out)
+
+
+def judge(file: Found, facts: SectorFacts, content: ContentCheck) -> tuple[FileState, str]:
+    """State and reason of a file: lost bytes make it damaged, any doubt doubtful, nothing else exact."""
+    reasons: list[str] = []
+    if facts.lost_ranges:
+        reasons.append(_lost_text(file, facts))
+    if number := facts.counts[SectorState.DOUBTFUL]:
+        reasons.append(f"{number} of its sectors {_are(number)} doubtful")
+    if number := facts.counts[SectorState.UNWRITTEN]:
+        reasons.append(f"{number} of its sectors {_were(number)} never written on the chip")
+    reasons += file.doubts
+    if content.verdict is Verdict.CONTRADICTS:
+        reasons.append(f"its content is not sound {content.kind}: {content.detail}")
+    sound = f"its content is sound {content.kind} ({content.detail})"
+    if not reasons:
+        number = facts.counts[SectorState.EXACT]
+        proof = f"all {number} sectors and the entries that place them are proven" if number else _no_sectors(file)
+        return FileState.EXACT, f"{proof}; {sound}" if content.verdict is Verdict.VALID else proof
+    if content.verdict is Verdict.VALID:
+        reasons.append(sound)
+    state = FileState.DAMAGED if facts.lost_ranges else FileState.DOUBTFUL
+    return state, "; ".join(dict.fromkeys(reasons))
+
+
+def _no_sectors(file: Found) -> str:
+    return "empty, and its entry is proven" if file.size == 0 else "it lies inside its file record, which is proven"
+
+
+def _lost_text(file: Found, facts: SectorFacts) -> str:
+    begin, end = facts.lost_ranges[0]
+    total = sum(b - a for a, b in facts.lost_ranges)
+    text = f"bytes {begin} to {end - 1} are lost"
+    if len(facts.lost_ranges) > 1:
+        text += f", the first of {len(facts.lost_ranges)} ranges ({total} of {file.size} bytes)"
+    if number := facts.counts[SectorState.LOST]:
+        text = f"{number} of its sectors {_are(number)} lost: {text}"
+    return f"{text} ({file.missing})" if file.missing else text
+
+
+def _are(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def _were(number: int) -> str:
+    return "was" if number == 1 else "were"
