@@ -1,0 +1,124 @@
+"""One row per physical page: what it is, what was corrected, and which place on the disk it claims."""
+
+import os
+from dataclasses import dataclass, fields
+from enum import IntEnum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from deadstick.errors import CaseError, InputError
+
+_FORMAT = "deadstick page table 1"
+_ROWS_PER_GROUP = 1 << 20
+
+
+class PageKind(IntEnum):
+    """What a physical page is."""
+
+    DATA = 0
+    """Written; at least one codeword is readable, or no code protects it."""
+    ERASED = 1
+    """Never programmed since its block was erased."""
+    LOST = 2
+    """Written, and no codeword of it could be corrected."""
+    CONSTANT = 3
+    """Reads as zero bits from end to end, like a page of a bad block or a line that is held low."""
+
+
+@dataclass(frozen=True)
+class PageTable:
+    """Columns with one row per physical page, in physical order.
+
+    Attributes:
+        chip: `uint8[pages]`.
+        block: `int64[pages]`, physical.
+        page: `int32[pages]`, its place in the block.
+        kind: `uint8[pages]` of `PageKind`.
+        logical: `int64[pages]`: the logical page that it holds or once held, -1 where it claims none.
+        version: `int64[pages]`: of its block, -1 where there is none.
+        bits_corrected: `int32[pages]`, over all codewords that were corrected.
+        worst_codeword: `int16[pages]`: most bits corrected in one codeword; -1 where none was.
+        lost_codewords: `int16[pages]`.
+        doubtful_codewords: `int16[pages]`: corrected, but perhaps by accident, or protected by no code.
+        errors: `int16[pages, codewords]`: bits corrected, or `LOST`, `ERASED`, `UNCHECKED` of `recipe.code`.
+        states: `uint8[pages, codewords]` of `SectorState`.
+        metadata: `uint8[pages, metadata_bytes]`, corrected where its codeword was.
+        identity: names the dump and the recipe that the table was made of; empty where nobody said.
+    """
+
+    chip: NDArray[np.uint8]
+    block: NDArray[np.int64]
+    page: NDArray[np.int32]
+    kind: NDArray[np.uint8]
+    logical: NDArray[np.int64]
+    version: NDArray[np.int64]
+    bits_corrected: NDArray[np.int32]
+    worst_codeword: NDArray[np.int16]
+    lost_codewords: NDArray[np.int16]
+    doubtful_codewords: NDArray[np.int16]
+    errors: NDArray[np.int16]
+    states: NDArray[np.uint8]
+    metadata: NDArray[np.uint8]
+    identity: str = ""
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def save(self, path: Path) -> None:
+        """Write a Parquet file; it appears under its name only when it is whole.
+
+        Raises:
+            CaseError: the file cannot be written.
+        """
+        columns: dict[str, Any] = {}
+        for name in _column_names():
+            values = getattr(self, name)
+            columns[name] = _to_lists(values) if values.ndim == 2 else pa.array(values)
+        table = pa.table(columns).replace_schema_metadata({"format": _FORMAT, "identity": self.identity})
+        temporary = path.with_name(path.name + ".partial")
+        try:
+            pq.write_table(table, temporary, compression="zstd", row_group_size=_ROWS_PER_GROUP)
+            with temporary.open("rb+") as stream:
+                os.fsync(stream.fileno())
+            temporary.replace(path)
+        except OSError as error:
+            temporary.unlink(missing_ok=True)
+            raise CaseError(f"{path}: cannot be written: {error.strerror or error}") from error
+
+    @classmethod
+    def load(cls, path: Path) -> "PageTable":
+        """Read what `save` wrote.
+
+        Raises:
+            InputError: the file is missing, damaged, or no page table.
+        """
+        try:
+            table = pq.read_table(path)
+        except (OSError, pa.ArrowException) as error:
+            raise InputError(f"{path}: no page table can be read from it: {error}") from error
+        notes = table.schema.metadata or {}
+        if notes.get(b"format", b"").decode() != _FORMAT:
+            raise InputError(f"{path}: not a page table of this version; remove it to make it anew")
+        columns = {name: _from_column(table.column(name).combine_chunks()) for name in _column_names()}
+        return cls(**columns, identity=notes[b"identity"].decode())
+
+
+def _column_names() -> list[str]:
+    return [field.name for field in fields(PageTable) if field.name != "identity"]
+
+
+def _to_lists(values: NDArray[Any]) -> Any:
+    return pa.FixedSizeListArray.from_arrays(pa.array(np.ascontiguousarray(values).reshape(-1)), values.shape[1])
+
+
+def _from_column(column: Any) -> NDArray[Any]:
+    if not pa.types.is_fixed_size_list(column.type):
+        values: NDArray[Any] = column.to_numpy(zero_copy_only=False)
+        return values
+    flat: NDArray[Any] = column.flatten().to_numpy(zero_copy_only=False)
+    return flat.reshape(len(column), column.type.list_size)

@@ -1,0 +1,123 @@
+"""The decode pass: every page of a dump once, in batches over the cores, with results in physical order."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.errors import RecipeError
+from deadstick.progress import Progress, silent
+from deadstick.rebuild.certainty import codeword_states
+from deadstick.rebuild.disk_protocol import SectorState
+from deadstick.rebuild.page_table import PageKind, PageTable
+from deadstick.rebuild.parallel import in_order
+from deadstick.recipe.code import LOST
+from deadstick.recipe.recipe import Recipe
+
+BATCH_BYTES = 1 << 21
+"""Raw bytes that one worker holds at a time: large enough for the kernels, small enough for the second-level cache."""
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Columns that the workers fill, each in its own rows."""
+
+    errors: NDArray[np.int16]
+    metadata: NDArray[np.uint8]
+    erased: NDArray[np.bool_]
+    constant: NDArray[np.bool_]
+
+
+def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = silent) -> PageTable:
+    """Decode every page and note the outcome; the data itself is not kept.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`, a view of the dump.
+        recipe: what to undo.
+        progress: told `("decode", pages done, pages)`.
+
+    Returns:
+        One row per page; `logical` and `version` are -1 until `translate.block_table` fills them.
+
+    Raises:
+        RecipeError: the pages are not as long as the recipe's.
+    """
+    if pages.ndim != 2 or pages.shape[1] != recipe.layout.page_bytes:
+        raise RecipeError(f"the recipe is for pages of {recipe.layout.page_bytes} bytes, not {pages.shape[1:]}")
+    count = len(pages)
+    found = _Found(
+        np.empty((count, len(recipe.layout.codewords)), np.int16),
+        np.empty((count, recipe.layout.metadata_bytes), np.uint8),
+        np.empty(count, np.bool_),
+        np.empty(count, np.bool_),
+    )
+
+    def work(rows: range) -> int:
+        _decode_rows(pages, recipe, rows, found)
+        return rows.stop
+
+    for done in in_order(work, batches(count, recipe.layout.page_bytes)):
+        progress("decode", done, count)
+    return _table(recipe, found)
+
+
+def batches(count: int, page_bytes: int) -> list[range]:
+    """Runs of pages of about `BATCH_BYTES` raw bytes that together are all `count` pages."""
+    step = max(1, BATCH_BYTES // page_bytes)
+    return [range(start, min(start + step, count)) for start in range(0, count, step)]
+
+
+def _decode_rows(pages: NDArray[np.uint8], recipe: Recipe, batch: range, found: _Found) -> None:
+    rows = slice(batch.start, batch.stop)
+    raw = pages[rows]
+    decoded = recipe.decode(raw, np.arange(batch.start, batch.stop, dtype=np.int64))
+    found.errors[rows] = decoded.errors
+    found.metadata[rows] = decoded.metadata
+    found.erased[rows] = decoded.erased
+    found.constant[rows] = _all_zero(raw)
+
+
+def _all_zero(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """`bool[pages]`. Few pages begin with zeros, so few are looked at whole."""
+    zero = np.flatnonzero(~raw[:, :64].any(axis=1))
+    zero = zero[~raw[zero].any(axis=1)]
+    constant = np.zeros(len(raw), np.bool_)
+    constant[zero] = True
+    return constant
+
+
+def _table(recipe: Recipe, found: _Found) -> PageTable:
+    numbers = np.arange(len(found.errors), dtype=np.int64)
+    block, page = np.divmod(numbers, recipe.pages_per_block)
+    constant = _constant_blocks(found, block)
+    states = codeword_states(found.errors, block, recipe)
+    # Only an unscrambled page of zeros is a codeword; that it was written as one, nothing on the chip can tell.
+    states[constant] = np.maximum(states[constant], np.uint8(SectorState.DOUBTFUL))
+    corrected = np.maximum(found.errors, 0)
+    lost = (found.errors == LOST).sum(axis=1)
+    kind = np.full(len(numbers), PageKind.DATA, np.uint8)
+    kind[lost == found.errors.shape[1]] = PageKind.LOST
+    kind[constant] = PageKind.CONSTANT
+    kind[found.erased] = PageKind.ERASED
+    return PageTable(
+        chip=np.zeros(len(numbers), np.uint8),
+        block=block,
+        page=page.astype(np.int32),
+        kind=kind,
+        logical=np.full(len(numbers), -1, np.int64),
+        version=np.full(len(numbers), -1, np.int64),
+        bits_corrected=corrected.sum(axis=1, dtype=np.int32),
+        worst_codeword=np.where(found.errors >= 0, found.errors, -1).max(axis=1).astype(np.int16),
+        lost_codewords=lost.astype(np.int16),
+        doubtful_codewords=(states == SectorState.DOUBTFUL).sum(axis=1).astype(np.int16),
+        errors=found.errors,
+        states=states,
+        metadata=found.metadata,
+    )
+
+
+def _constant_blocks(found: _Found, block: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """`bool[pages]`: pages of all zeros in blocks where every page reads so; single ones may well be data."""
+    written = np.bincount(block, weights=~found.constant) > 0
+    constant: NDArray[np.bool_] = found.constant & ~written[block]
+    return constant

@@ -1,0 +1,215 @@
+"""From physical blocks to logical ones: what each block says it is, which copy is the newest, and what is unsure.
+
+A controller with block mapping writes a logical block anew into an erased block, with its logical number and a
+version that has grown, and erases the old block later. So a dump holds the newest copies, older ones that were not
+erased yet, and, if the power failed, a newest copy that was not finished. The rules:
+
+1. The pages of a block vote on number and version (`votes`). A block without a number that makes sense is put
+   aside with the reason.
+2. Of several copies the one with the newest version counts (`versions`). A copy whose number or version is unsure
+   is never taken before one that is sure, but where it might be newer it makes the place doubtful.
+3. Equal versions, or no version field: the copies are equal candidates. Pages on which they agree are not
+   doubtful; all others are.
+4. A page that the newest copy lacks (erased) and an older copy has is taken from there, as doubtful. Such a newest
+   copy was not finished; the controller may have gone back to the older one on its next start. So there are two
+   candidates for the pages that it has, too: they are doubtful unless both copies agree.
+5. A page that no copy has is unwritten.
+6. A lost page of the newest copy stays lost; an older copy is no substitute for it, though it is kept.
+
+What this cannot see: a newest copy whose every field is beyond reading. Its logical block then shows the copy before
+it, or nothing. Such blocks are among those put aside, marked `unreadable`, for the report to name.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.errors import RecipeError
+from deadstick.rebuild.mapping import Aside, BlockCopy, BlockTable
+from deadstick.rebuild.page_table import PageKind, PageTable
+from deadstick.rebuild.versions import VersionClock
+from deadstick.rebuild.votes import Vote, field_is_exact, field_values, field_width, vote
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import BitField
+
+SamePages = Callable[[int, int], NDArray[np.bool_]]
+"""`same(block, block)` -> `bool[pages_per_block]`: pages that are readable and hold equal data in both."""
+
+
+def block_table(table: PageTable, recipe: Recipe, same_pages: SamePages | None = None) -> BlockTable:
+    """Build the logical-to-physical table.
+
+    Args:
+        table: from `decode_dump`.
+        recipe: with the translation.
+        same_pages: compares two physical blocks; without it, copies are taken to differ everywhere.
+
+    Raises:
+        RecipeError: block mapping without a logical number, or a field that leaves the metadata bytes.
+    """
+    if recipe.translation.kind == "identity":
+        count = len(table)
+        return BlockTable(recipe.pages_per_block, np.arange(count, dtype=np.int64), np.zeros(count, np.bool_))
+    number = recipe.translation.logical_number
+    if number is None:
+        raise RecipeError("block mapping needs the field of the logical number")
+    copies, aside, free = _Ballot(table, recipe, number).count()
+    sure_end = 1 + max((copy.logical for copy in copies if copy.sure), default=-1)
+    end = sure_end or 1 + max((copy.logical for copy in copies), default=-1)
+    aside += [
+        Aside(copy.block, f"unsure claim to logical block {copy.logical}, beyond the last sure one", unreadable=True)
+        for copy in copies
+        if copy.logical >= end
+    ]
+    grouped: list[list[BlockCopy]] = [[] for _ in range(end)]
+    for copy in copies:
+        if copy.logical < end:
+            grouped[copy.logical].append(copy)
+    return _Arrangement(table, recipe, same_pages).arrange(grouped, aside, free)
+
+
+def with_places(table: PageTable, blocks: BlockTable) -> PageTable:
+    """Fill the columns `logical` and `version` of a page table."""
+    logical, version = np.full(len(table), -1, np.int64), np.full(len(table), -1, np.int64)
+    if not blocks.copies:
+        mapped = np.flatnonzero(blocks.physical >= 0)
+        logical[blocks.physical[mapped]] = mapped
+    for copies in blocks.copies:
+        for copy in copies:
+            rows = slice(copy.block * blocks.pages_per_block, (copy.block + 1) * blocks.pages_per_block)
+            version[rows] = copy.version
+            count = len(logical[rows])
+            logical[rows] = copy.logical * blocks.pages_per_block + np.arange(count)
+    return replace(table, logical=logical, version=version)
+
+
+class _Ballot:
+    """Step 1: what each block says it is."""
+
+    def __init__(self, table: PageTable, recipe: Recipe, number: BitField) -> None:
+        version = recipe.translation.version
+        for field in (number, version):
+            if field and field.first_byte + field.length > recipe.layout.metadata_bytes:
+                raise RecipeError(f"metadata {field.describe()}: a page has {recipe.layout.metadata_bytes} of them")
+        self.table, self.number, self.version = table, number, version
+        self.blocks = -(-len(table) // recipe.pages_per_block)
+        self.pages_per_block = recipe.pages_per_block
+        self.numbers = field_values(number, table.metadata)
+        self.number_exact = field_is_exact(number, table, recipe.layout)
+        if version:
+            self.versions = field_values(version, table.metadata)
+            self.version_exact = field_is_exact(version, table, recipe.layout)
+
+    def count(self) -> tuple[list[BlockCopy], list[Aside], tuple[int, ...]]:
+        copies, aside, free = [], [], []
+        for block in range(self.blocks):
+            outcome = self._block(block)
+            if outcome is None:
+                free.append(block)
+            elif isinstance(outcome, Aside):
+                aside.append(outcome)
+            else:
+                copies.append(outcome)
+        return copies, aside, tuple(free)
+
+    def _block(self, block: int) -> BlockCopy | Aside | None:
+        first = block * self.pages_per_block
+        kinds = self.table.kind[first : first + self.pages_per_block]
+        rows = first + np.flatnonzero(kinds != PageKind.ERASED)
+        if not len(rows):
+            return None
+        if (kinds == PageKind.CONSTANT).any():
+            return Aside(block, "every page reads as zero bits", unreadable=True)
+        # A field of all ones is what an erased cell or an unused field reads: no number.
+        rows = rows[self.numbers[rows] != (1 << field_width(self.number)) - 1]
+        if not len(rows):
+            return Aside(block, "its pages carry no logical number", unreadable=False)
+        outcome = vote(self.numbers[rows], self.number_exact[rows], field_width(self.number), self.blocks)
+        readable = bool((self.table.kind[rows] != PageKind.LOST).any())
+        if not outcome.sure and (2 * outcome.agreeing < len(rows) or (outcome.agreeing < 2 and not readable)):
+            return Aside(block, "no two pages agree on a logical number", unreadable=True)
+        if outcome.value >= self.blocks:
+            reason = f"logical block {outcome.value} is beyond the {self.blocks} blocks of the chip"
+            return Aside(block, reason, unreadable=not outcome.sure)
+        return self._copy(block, outcome, rows, int((kinds != PageKind.ERASED).sum()))
+
+    def _copy(self, block: int, number: Vote, rows: NDArray[np.int64], written: int) -> BlockCopy:
+        if self.version is None:
+            return BlockCopy(block, number.value, -1, number.sure, False, number.agreeing, written)
+        rows = rows[self.numbers[rows] == number.value]
+        version = vote(self.versions[rows], self.version_exact[rows], field_width(self.version), self.blocks)
+        return BlockCopy(block, number.value, version.value, number.sure, version.sure, number.agreeing, written)
+
+
+@dataclass(frozen=True)
+class _Arrangement:
+    """Steps 2 to 6: which copy supplies which page."""
+
+    table: PageTable
+    recipe: Recipe
+    same_pages: SamePages | None
+
+    def arrange(self, grouped: list[list[BlockCopy]], aside: list[Aside], free: tuple[int, ...]) -> BlockTable:
+        size = self.recipe.pages_per_block
+        physical = np.full(len(grouped) * size, -1, np.int64)
+        doubtful = np.zeros(len(grouped) * size, np.bool_)
+        field = self.recipe.translation.version
+        versions = np.array([copy.version for copies in grouped for copy in copies], np.int64)
+        clock = VersionClock.of(versions, field_width(field)) if field else VersionClock(1, 0)
+        ordered = []
+        for number, copies in enumerate(grouped):
+            ranked, rivals = _ranked(copies, clock)
+            ordered.append(tuple(ranked))
+            if ranked:
+                rows = slice(number * size, (number + 1) * size)
+                physical[rows], doubtful[rows] = self._pages(ranked, rivals)
+        aside.sort(key=lambda item: item.block)
+        return BlockTable(size, physical, doubtful, tuple(ordered), tuple(aside), free)
+
+    def _pages(self, copies: list[BlockCopy], rivals: list[BlockCopy]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        size = self.recipe.pages_per_block
+        newest = copies[0]
+        places = np.arange(size, dtype=np.int64)
+        physical = newest.block * size + places
+        written = self._written(newest.block)
+        doubtful = written & (not newest.sure)
+        for rival in rivals:
+            doubtful |= (written | self._written(rival.block)) & ~self._same(newest.block, rival.block)
+        missing = ~written
+        for older in copies[1:]:
+            supplied = missing & self._written(older.block)
+            if supplied.any():
+                physical[supplied] = older.block * size + places[supplied]
+                doubtful |= supplied | (written & ~self._same(newest.block, older.block))
+                missing &= ~supplied
+        physical[physical >= len(self.table)] = -1
+        return physical, doubtful
+
+    def _written(self, block: int) -> NDArray[np.bool_]:
+        """`bool[pages_per_block]`; pages that a truncated dump lacks are not written."""
+        written = np.zeros(self.recipe.pages_per_block, np.bool_)
+        kinds = self.table.kind[block * len(written) : (block + 1) * len(written)]
+        written[: len(kinds)] = kinds != PageKind.ERASED
+        return written
+
+    def _same(self, first: int, second: int) -> NDArray[np.bool_]:
+        if self.same_pages is None:
+            return np.zeros(self.recipe.pages_per_block, np.bool_)
+        return self.same_pages(first, second)
+
+
+def _ranked(copies: list[BlockCopy], clock: VersionClock) -> tuple[list[BlockCopy], list[BlockCopy]]:
+    """The copies, best first, and those among them that might be newer than the first."""
+    if len(copies) < 2:
+        return copies, []
+    ages, sure = clock.ages(np.array([copy.version for copy in copies], np.int64))
+    trusted = [copy.sure and copy.version_sure for copy in copies]
+    order = sorted(range(len(copies)), key=lambda index: (not trusted[index], -ages[index], index))
+    best = order[0]
+    sure &= copies[best].version_sure
+    rivals = [
+        copies[index] for index in order[1:] if not sure or not copies[index].version_sure or ages[index] >= ages[best]
+    ]
+    return [copies[index] for index in order], rivals
