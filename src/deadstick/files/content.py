@@ -6,8 +6,6 @@ marker that cannot stand where it stands. A file that is merely cut short, or od
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path, PurePosixPath
 
 from deadstick.files import content_archives, content_media

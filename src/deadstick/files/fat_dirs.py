@@ -102,7 +102,7 @@ def plausible(slot: bytes, layout: FatLayout) -> bool:
     first = 0x41 if slot[0] in (0x05, DELETED) else slot[0]
     if first == 0x20 or first not in _LEGAL_SHORT or any(b not in _LEGAL_SHORT for b in slot[1:11]):
         return False
-    attributes, cluster, size = slot[11], slot_cluster(slot, layout), struct.unpack_from("<I", slot, 28)[0]
+    attributes, cluster, size = slot[11], slot_cluster(slot, layout), int.from_bytes(slot[28:32], "little")
     if attributes & 0xC0:
         return False
     if attributes & ATTR_LABEL:
@@ -111,7 +111,7 @@ def plausible(slot: bytes, layout: FatLayout) -> bool:
         return False
     if attributes & ATTR_DIRECTORY:
         return size == 0
-    return bool(size <= layout.clusters * layout.cluster_bytes and (size == 0 or cluster))
+    return size <= layout.clusters * layout.cluster_bytes and (size == 0 or cluster != 0)
 
 
 def slot_cluster(slot: bytes, layout: FatLayout) -> int:
@@ -158,7 +158,7 @@ class _Reader:
         if slot[0] == 0:  # an end mark in a sector that is not proven: what follows may still be alive
             self._long = []
         elif slot[11] & 0x3F == ATTR_LONG:
-            if self._long and (deleted != (self._long[-1][0] == DELETED) or slot[0] & 0x40 and not deleted):
+            if self._long and (deleted != (self._long[-1][0] == DELETED) or (slot[0] & 0x40 and not deleted)):
                 self._long = []
             self._long_proven = proven and (self._long_proven or not self._long)
             self._long.append(slot)

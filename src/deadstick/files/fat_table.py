@@ -83,9 +83,9 @@ def read_table(disk: Disk, layout: FatLayout) -> FatTable:
     first, last = _entry_sectors(layout.entry_bits, count)
     chosen = state.min(axis=0)
     disputed = np.zeros(count, bool)
-    for text, own in zip(texts, states, strict=True):
+    for copy_text, own in zip(texts, states, strict=True):
         proven = np.maximum(own[first], own[last]) == SectorState.EXACT
-        disputed |= proven & (decode_entries(text.tobytes(), layout.entry_bits, count) != entries)
+        disputed |= proven & (decode_entries(copy_text.tobytes(), layout.entry_bits, count) != entries)
     return FatTable(layout, entries, np.maximum(chosen[first], chosen[last]), disputed, int((best > 0).sum()))
 
 
@@ -105,7 +105,8 @@ def follow(table: FatTable, start: int, wanted: int) -> Chain:
     Where the table is not proven and tells nothing usable, the next cluster is guessed to be the next on the
     disk (a doubt is noted). One more cluster than wanted is followed, so that a chain too long is noticed.
     """
-    layout, found, guessed, weak, disputed = table.layout, [], 0, 0, 0
+    layout, guessed, weak, disputed = table.layout, 0, 0, 0
+    found: list[int] = []
     seen: set[int] = set()
     cluster, ended = start, False
     while layout.holds(cluster) and cluster not in seen and not (wanted and len(found) > wanted):

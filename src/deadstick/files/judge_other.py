@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from deadstick.files.check import Check
+from deadstick.files.ntfs_record import fix_record
 from deadstick.files.volumes import EXT_MAGIC, Place
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES
 
@@ -77,20 +78,6 @@ def _exfat_sets(place: Place, boot: bytes) -> tuple[int, int]:
             entries = content[at : at + 32 * (1 + content[at + 1])]
             good += exfat_set_checksum(entries) == struct.unpack_from("<H", entries, 2)[0]
     return good, total
-
-
-def fix_record(record: bytes) -> bytes | None:
-    """Undo the update sequence of an NTFS record; None where a sector does not end in its number (torn write)."""
-    offset, count = struct.unpack_from("<HH", record, 4)
-    if count < 2 or offset + 2 * count > len(record) or (count - 1) * SECTOR_BYTES > len(record):
-        return None
-    out = bytearray(record)
-    for index in range(1, count):
-        at = index * SECTOR_BYTES - 2
-        if record[at : at + 2] != record[offset : offset + 2]:
-            return None
-        out[at : at + 2] = record[offset + 2 * index : offset + 2 * index + 2]
-    return bytes(out)
 
 
 def check_ntfs(place: Place) -> tuple[Check, ...]:

@@ -40,16 +40,23 @@ def sector_facts(disk: Disk, file: Found) -> SectorFacts:
         for state, number in zip(*np.unique(states, return_counts=True), strict=True):
             counts[SectorState(int(state))] += int(number)
         lost += _lost_bytes(states, extent)
-    if file.inline is None and (end := covered(file)) < file.size:
-        lost.append((end, file.size))
+    if file.inline is not None:  # packed content has no bytes of its own under a sector
+        lost = [(0, file.size)] if counts[SectorState.LOST] else []
+    else:
+        lost += _gaps(file)
     return SectorFacts(tuple(runs), counts, _merge(lost))
 
 
-def covered(file: Found) -> int:
-    """Bytes of a file that its extents or its inline content hold."""
-    if file.inline is not None:
-        return len(file.inline)
-    return max((e.file_offset + e.length for e in file.extents), default=0)
+def _gaps(file: Found) -> list[tuple[int, int]]:
+    """Byte ranges of a file that no extent holds."""
+    out, done = [], 0
+    for extent in file.extents:
+        if extent.file_offset > done:
+            out.append((done, extent.file_offset))
+        done = extent.file_offset + extent.length
+    if done < file.size:
+        out.append((done, file.size))
+    return out
 
 
 def _lost_bytes(states: np.ndarray, extent: Extent) -> list[tuple[int, int]]:
@@ -91,12 +98,18 @@ def judge(file: Found, facts: SectorFacts, content: ContentCheck) -> tuple[FileS
     sound = f"its content is sound {content.kind} ({content.detail})"
     if not reasons:
         number = facts.counts[SectorState.EXACT]
-        proof = f"all {number} sectors and the entries that place them are proven" if number else _no_sectors(file)
+        proof = _proof(number) if number else _no_sectors(file)
         return FileState.EXACT, f"{proof}; {sound}" if content.verdict is Verdict.VALID else proof
     if content.verdict is Verdict.VALID:
         reasons.append(sound)
     state = FileState.DAMAGED if facts.lost_ranges else FileState.DOUBTFUL
     return state, "; ".join(dict.fromkeys(reasons))
+
+
+def _proof(number: int) -> str:
+    if number == 1:
+        return "its one sector and the entries that place it are proven"
+    return f"all {number} sectors and the entries that place them are proven"
 
 
 def _no_sectors(file: Found) -> str:

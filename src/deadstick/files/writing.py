@@ -20,9 +20,9 @@ _RESERVED = frozenset(
 
 
 def safe_name(name: str) -> str:
-    """One path component that every common system takes.
+    r"""One path component that every common system takes.
 
-    >>> safe_name(".."), safe_name("a/b:c"), safe_name("NUL.txt"), safe_name("tune\\x00.")
+    >>> safe_name(".."), safe_name("a/b:c"), safe_name("NUL.txt"), safe_name("tune\x00.")
     ('_..', 'a_b_c', '_NUL.txt', 'tune_')
     """
     shown = "".join("_" if c in _FORBIDDEN or unicodedata.category(c) in ("Cc", "Cs") else c for c in name).rstrip(". ")
