@@ -1,0 +1,150 @@
+"""Pictures for the report, as plain shapes: cells of a chip or disk, bars of a histogram. The template draws them."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
+
+COLUMNS = 64
+CELL = 12
+"""Pitch of the cells, in units of the drawing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle: its style, and the words that a pointer shows."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    style: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Legend:
+    """One style of the picture and what it means."""
+
+    style: str
+    text: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A drawing with its size, boxes and legend."""
+
+    width: float
+    height: float
+    boxes: tuple[Box, ...]
+    legend: tuple[Legend, ...]
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell: its style, and the first and last thing that it stands for."""
+
+    style: str
+    first: int
+    last: int
+
+
+def grid(cells: Sequence[Cell], meanings: dict[str, str], thing: str, caption: str) -> Picture:
+    """Lay cells out in rows; neighbours of one style become one box.
+
+    Args:
+        cells: in order.
+        meanings: what each style means; styles that no cell has are left out of the legend.
+        thing: what a cell's numbers count, for instance "block".
+        caption: one line below the picture.
+    """
+    boxes = []
+    for row in range(0, len(cells), COLUMNS):
+        column = 0
+        for style, run in groupby(cells[row : row + COLUMNS], key=lambda cell: cell.style):
+            members = list(run)
+            title = f"{_span(thing, members[0].first, members[-1].last)}: {meanings[style]}"
+            y = row // COLUMNS * CELL
+            boxes.append(Box(column * CELL, y, len(members) * CELL - 1, CELL - 1, style, title))
+            column += len(members)
+    counts = {style: sum(cell.style == style for cell in cells) for style in meanings}
+    legend = tuple(Legend(style, text, counts[style]) for style, text in meanings.items() if counts[style])
+    rows = -(-len(cells) // COLUMNS)
+    return Picture(min(len(cells), COLUMNS) * CELL, rows * CELL, tuple(boxes), legend, caption)
+
+
+def _span(thing: str, first: int, last: int) -> str:
+    return f"{thing} {first:,}" if first == last else f"{thing}s {first:,} to {last:,}"
+
+
+DISK_MEANINGS = {
+    "exact": "every sector exact",
+    "unwritten": "not stored on the chip",
+    "doubtful": "at least one sector doubtful",
+    "lost": "at least one sector lost",
+}
+_DISK_STYLES = {
+    SectorState.LOST: "lost",
+    SectorState.DOUBTFUL: "doubtful",
+    SectorState.UNWRITTEN: "unwritten",
+    SectorState.EXACT: "exact",
+}
+
+
+def disk_picture(counts: Sequence[Sequence[int]]) -> Picture | None:
+    """The disk from its first to its last sector; the weakest claim in a cell colours it.
+
+    Args:
+        counts: `[cell][SectorState]`, how many sectors of each state.
+    """
+    if not counts or not sum(map(sum, counts)):
+        return None
+    cells = []
+    first = 0
+    for row in counts:
+        # A cell that is partly unwritten and otherwise exact is shown as exact: unwritten free space is no damage.
+        worst = next((state for state in (SectorState.LOST, SectorState.DOUBTFUL) if row[state]), None)
+        if worst is None:
+            worst = SectorState.EXACT if row[SectorState.EXACT] else SectorState.UNWRITTEN
+        cells.append(Cell(_DISK_STYLES[worst], first, first + sum(row) - 1))
+        first += sum(row)
+    each = -(-first // len(cells))
+    caption = (
+        f"{first:,} sectors of {SECTOR_BYTES} bytes, from left to right and row by row; a cell is {each:,} sectors"
+    )
+    return grid(cells, DISK_MEANINGS | {"exact": "exact as far as written"}, "sector", caption)
+
+
+HEIGHT = 130
+_BAR_AREA = 720
+
+
+def histogram_picture(counts: Sequence[int], t: int) -> Picture | None:
+    """How many codewords needed how many corrections; the heights are logarithmic.
+
+    Args:
+        counts: codewords with that many corrected bits.
+        t: bits that the code can correct.
+    """
+    if not sum(counts):
+        return None
+    bars = [*counts, *[0] * (t + 1 - len(counts))]
+    pitch = _BAR_AREA / len(bars)
+    scale = (HEIGHT - 4) / math.log10(10 * max(bars))
+    boxes = []
+    for bits, count in enumerate(bars):
+        if count:
+            height = scale * math.log10(10 * count)
+            title = f"{bits} corrected bits: {count:,} codewords"
+            boxes.append(Box(bits * pitch, HEIGHT - height, max(1.0, pitch - 1), height, shade(bits, t), title))
+    caption = f"Corrected bits per codeword, 0 to {t} (what the code can correct); heights are logarithmic"
+    return Picture(_BAR_AREA, HEIGHT, tuple(boxes), (), caption)
+
+
+def shade(bits: int, t: int) -> str:
+    """Five shades, from no corrected bit to the most that the code can bear."""
+    return "c0" if bits == 0 else f"c{min(4, 1 + 4 * (bits - 1) // max(1, t))}"

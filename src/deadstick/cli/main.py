@@ -1,0 +1,181 @@
+"""The commands. Engines are loaded when a command needs them, so that `--help` answers at once."""
+
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from deadstick import __version__
+from deadstick.errors import DeadstickError
+
+EXIT_WRONG_USE = 2
+EXIT_FAULT = 1
+EXIT_STOPPED = 130
+"""128 + SIGINT, as shells count it."""
+STOPPED = "stopped; run the same command again to go on"
+TRACEBACK = "DEADSTICK_TRACEBACK"
+
+app = typer.Typer(
+    name="deadstick",
+    help="From the raw read of a flash chip to the files, with the evidence on the table.\n\n"
+    "New here? Run `deadstick demo`: it makes a dead stick and recovers it.",
+    add_completion=False,
+    rich_markup_mode=None,
+)
+
+DumpArgument = Annotated[
+    Path, typer.Argument(metavar="DUMP", help="The raw read of the chip: data and spare areas, one file.")
+]
+PageBytes = Annotated[
+    int | None, typer.Option(min=1, metavar="N", help="Data bytes of a page, without the spare area, if you know them.")
+]
+SpareBytes = Annotated[int | None, typer.Option(min=0, metavar="N", help="Spare bytes of a page, if you know them.")]
+PagesPerBlock = Annotated[int | None, typer.Option(min=1, metavar="N", help="Pages of a block, if you know them.")]
+RecipeFile = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="A recipe to prove instead of searching for one.")
+]
+
+
+def _version(value: bool) -> None:
+    if value:
+        typer.echo(f"deadstick {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def recover(
+    dumps: Annotated[
+        list[Path], typer.Argument(metavar="DUMP", help="The raw read of the chip, data and spare areas.")
+    ],
+    case: Annotated[Path, typer.Option(metavar="DIR", help="Folder of the case: new, empty, or begun with this dump.")],
+    page_bytes: PageBytes = None,
+    spare_bytes: SpareBytes = None,
+    pages_per_block: PagesPerBlock = None,
+    recipe: RecipeFile = None,
+) -> None:
+    """Recover the files from a raw dump: the whole job.
+
+    Works out what the controller did, undoes it, and writes the disk, the files, a report and the evidence into
+    DIR. The dump is only read. A run that was stopped goes on when the same command is given again.
+
+    \b
+    Writes in DIR: files/, deleted/, files.csv, disk.img, report.html, result.json, recipe.toml, pages.parquet, case.db
+    Exit status:   0 recovered, 3 partly, 4 not solved, encrypted or unreadable, 2 wrong use or unusable input
+    Example:       deadstick recover chip.bin --case job-17
+    """  # noqa: D301 - \b is Typer's mark for lines that stay as they are
+    from deadstick.cli import commands  # noqa: PLC0415 - late, as said above
+
+    given = commands.hints(page_bytes, spare_bytes, pages_per_block, recipe)
+    raise typer.Exit(commands.recover(dumps, case, given))
+
+
+@app.command()
+def solve(
+    dump: DumpArgument,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show the evidence for every answer, and the rivals.")
+    ] = False,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the recipe to FILE, which must be new.")
+    ] = None,
+    page_bytes: PageBytes = None,
+    spare_bytes: SpareBytes = None,
+    pages_per_block: PagesPerBlock = None,
+    recipe: RecipeFile = None,
+) -> None:
+    """Work out what the controller did, and rebuild nothing.
+
+    Prints page layout, code, scrambler and block mapping; with --explain also the figure that speaks for each
+    answer, the chance that an accident gave it, and what else was looked at. Writes nothing without --save.
+
+    \b
+    Exit status:   0 solved, 4 not solved, 2 wrong use or unusable input
+    Example:       deadstick solve chip.bin --explain --save chip.toml
+    """  # noqa: D301
+    from deadstick.cli import commands  # noqa: PLC0415
+
+    given = commands.hints(page_bytes, spare_bytes, pages_per_block, recipe)
+    raise typer.Exit(commands.solve(dump, given, explain=explain, save=save))
+
+
+@app.command()
+def inspect(
+    dump: DumpArgument,
+    page_bytes: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Bytes of a whole page, data and spare, for the figures by column."),
+    ] = None,
+) -> None:
+    """Look at a dump: size, SHA-256, erased share, page sizes that it suggests, entropy by column. Writes nothing.
+
+    \b
+    Example:       deadstick inspect chip.bin
+    """  # noqa: D301
+    from deadstick.cli import commands  # noqa: PLC0415
+
+    raise typer.Exit(commands.inspect(dump, page_bytes))
+
+
+def run(arguments: list[str] | None = None) -> NoReturn:
+    """Run the program and end it: every refusal is one line on standard error, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        # Names of files may hold what the terminal cannot show.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    given = sys.argv[1:] if arguments is None else arguments
+    sys.exit(_status(lambda: app(given or ["--help"], prog_name="deadstick", standalone_mode=False)))
+
+
+def _status(command: Callable[[], Any]) -> int:
+    """Run a command; the exit status that it gives, or that its failure stands for."""
+    try:
+        status = command()
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        status = EXIT_STOPPED
+    except typer.TyperException as error:
+        return _refuse(f"{error.format_message()} (deadstick --help)")
+    except DeadstickError as error:
+        return _refuse(str(error))
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        return _refuse(f"{name}{error.strerror or error}")
+    except MemoryError:
+        return _refuse("not enough memory for this dump")
+    except Exception as error:  # noqa: BLE001 - told with its place, and with an exit status of its own
+        return _fault(error)
+    if status == EXIT_STOPPED:
+        _say(STOPPED)
+    return status if isinstance(status, int) else 0
+
+
+def _refuse(line: str) -> int:
+    _say(line)
+    return EXIT_WRONG_USE
+
+
+def _fault(error: Exception) -> int:
+    if os.environ.get(TRACEBACK):
+        traceback.print_exc()
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    where = f"{Path(place.filename).name}, line {place.lineno}"
+    _say(f"a fault in this program, not in your input ({type(error).__name__}: {error}; {where}); "
+         f"please report it; {TRACEBACK}=1 shows all")  # fmt: skip
+    return EXIT_FAULT
+
+
+def _say(line: str) -> None:
+    typer.echo(f"deadstick: {' '.join(line.split())}", err=True)

@@ -1,0 +1,103 @@
+"""What the commands print on standard output."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from deadstick.case.glance import Glance, entropy_rows
+from deadstick.case.outcome import count_line
+from deadstick.case.report import readable_size
+from deadstick.case.result import Result
+from deadstick.recipe import toml
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.evidence import Finding, Solution
+
+
+def console() -> Console:
+    """Standard output; without colours and at a fixed width where it is no terminal."""
+    plain = Console(highlight=False)
+    return plain if plain.is_terminal else Console(highlight=False, width=120, color_system=None)
+
+
+def pairs(rows: Iterable[tuple[str, str]], out: Console) -> None:
+    """Lines of a name and what it stands for."""
+    # `Text`, so that brackets in names of files are not read as markup.
+    for name, value in rows:
+        out.print(Text(f"  {name:<12} {value}"), soft_wrap=True)
+
+
+def summary(result: Result, case_dir: Path) -> None:
+    """The end of `recover`."""
+    out = console()
+    out.print(Text(f"{result.status}: {result.reason}"), soft_wrap=True)
+    rows = [("dump", f"{dump.path} ({readable_size(dump.bytes)})") for dump in result.dumps]
+    if result.recipe:
+        rows += list(toml.from_dict(result.recipe).describe().items())
+    if result.disk:
+        disk = result.disk
+        states = f"{disk.sectors_exact:,} exact, {disk.sectors_doubtful:,} doubtful, {disk.sectors_lost:,} lost"
+        rows.append(("disk", f"{disk.sectors:,} sectors: {states}, {disk.sectors_unwritten:,} not stored on the chip"))
+        rows.append(("files", f"{count_line(result.files)}; {len(result.deleted)} deleted found"))
+    rows.append(("time", f"{result.seconds.total:.1f} s, of which solving {result.seconds.solve:.1f} s"))
+    rows.append(("memory", readable_size(result.peak_memory_bytes)))
+    rows.append(("report", str(case_dir / "report.html")))
+    pairs(rows, out)
+
+
+def solution(found: Solution, *, explain: bool) -> None:
+    """The end of `solve`."""
+    out = console()
+    out.print(Text(f"{found.outcome}: {found.reason}"), soft_wrap=True)
+    if found.recipe:
+        recipe_lines(found.recipe, out)
+    if explain:
+        evidence(found.findings, out)
+
+
+def recipe_lines(recipe: Recipe, out: Console) -> None:
+    """A recipe in words."""
+    pairs(recipe.describe().items(), out)
+
+
+def evidence(findings: Sequence[Finding], out: Console) -> None:
+    """Every question with its answer, figure, chance and rivals."""
+    table = Table(title="Evidence", title_justify="left", show_lines=True)
+    for heading in ("question", "answer", "figure", "chance of an accident", "looked at and not taken"):
+        table.add_column(heading, overflow="fold")
+    for finding in findings:
+        rivals = "\n".join(f"{rival.answer}: {rival.figure}" for rival in finding.rivals) or "none"
+        cells = (finding.question, finding.answer, finding.figure, finding.chance, rivals)
+        table.add_row(*(Text(cell) for cell in cells))
+    out.print(table)
+
+
+def first_figures(look: Glance) -> None:
+    """The output of `inspect`."""
+    out = console()
+    figures = look.figures
+    source = "given" if look.is_given else "suggested by the dump" if look.candidates else "assumed; nothing stands out"
+    out.print(Text(str(look.path)), soft_wrap=True)
+    pairs(
+        [
+            ("size", f"{look.size:,} bytes ({readable_size(look.size)})"),
+            ("sha-256", look.sha256),
+            (
+                "page",
+                f"{look.page_bytes:,} bytes, {source}; {figures.pages_total:,} pages, {look.leftover:,} bytes left",
+            ),
+            ("sampled", f"{figures.pages_sampled:,} pages, of which {figures.erased_share:.1%} erased"),
+            ("bytes", f"{figures.share_ones:.2%} are 0xFF, {figures.share_zero:.2%} are 0x00"),
+            ("entropy", f"{figures.entropy:.3f} bits per byte"),
+        ],
+        out,
+    )
+    if look.candidates:
+        out.print("\nPage sizes that the dump suggests, strongest first (none is proven yet)")
+        for candidate in look.candidates[:8]:
+            out.print(Text(f"  {candidate.page_bytes:>7,} bytes  {candidate.witness}"), soft_wrap=True)
+    out.print("\nEntropy by column over the programmed pages (full height: 8 bits per byte)")
+    for first, line in entropy_rows(figures):
+        out.print(Text(f"  {first:>7,}  {line}"), soft_wrap=True)
