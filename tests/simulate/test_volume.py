@@ -1,7 +1,7 @@
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +17,8 @@ from deadstick.simulate import fat
 from deadstick.simulate.contents import SimFile, scenario_files
 from deadstick.simulate.volume import FatVolume, fat_volume
 
+ImageInfo = Callable[[NDArray[np.uint8]], pytsk3.Img_Info]
+ListFiles = Callable[[pytsk3.FS_Info], list[tuple[str, bytes, bool]]]
 TOOLS = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
 FSCK = shutil.which("fsck.fat", path=TOOLS)
 MCOPY = shutil.which("mcopy", path=TOOLS)
@@ -46,64 +48,31 @@ def gone() -> list[SimFile]:
     return [SimFile(f"Drafts/{f.path}", f.data, f.modified) for f in scenario_files(22, 150_000)]
 
 
-class Image(pytsk3.Img_Info):  # type: ignore[misc] # pytsk3 has no types
-    """An image in memory for the file-system library."""
-
-    def __init__(self, data: NDArray[np.uint8]) -> None:
-        self.data = data
-        super().__init__(url="", type=pytsk3.TSK_IMG_TYPE_EXTERNAL)
-
-    def read(self, offset: int, length: int) -> bytes:
-        return self.data[offset : offset + length].tobytes()
-
-    def get_size(self) -> int:
-        return self.data.size
-
-
-def walk(directory: pytsk3.Directory, folder: str = "") -> Iterator[tuple[str, pytsk3.File, bool]]:
-    """Every file below a directory: path, file, and whether its entry is in use."""
-    for entry in directory:
-        name = entry.info.name.name.decode()
-        kind = entry.info.name.type
-        used = not entry.info.name.flags & pytsk3.TSK_FS_NAME_FLAG_UNALLOC
-        if name in {".", ".."} or name.startswith("$") or name.endswith("(Volume Label Entry)"):
-            continue
-        if kind == pytsk3.TSK_FS_NAME_TYPE_DIR:
-            if used:
-                yield from walk(entry.as_directory(), f"{folder}{name}/")
-        else:
-            yield f"{folder}{name}", entry, used
-
-
-def content(file: pytsk3.File) -> bytes:
-    size = file.info.meta.size
-    return bytes(file.read_random(0, size)) if size else b""
-
-
-def open_volume(image: NDArray[np.uint8], first: int) -> pytsk3.FS_Info:
-    return pytsk3.FS_Info(Image(image), offset=first * 512)
-
-
 def first_sector(image: NDArray[np.uint8], *, partitioned: bool) -> int:
     if not partitioned:
         return 0
-    (part,) = [p for p in pytsk3.Volume_Info(Image(image)) if p.flags == pytsk3.TSK_VS_PART_FLAG_ALLOC]
-    return int(part.start)
+    assert image[510:512].tobytes() == b"\x55\xaa"
+    return int.from_bytes(image[446 + 8 : 446 + 12].tobytes(), "little")
 
 
 @pytest.mark.parametrize(("size", "cluster_sectors", "partitioned", "bits"), VOLUMES)
 def test_another_reader_finds_live_and_deleted_files(
-    size: int, cluster_sectors: int | None, partitioned: bool, bits: int, live: list[SimFile], gone: list[SimFile]
-) -> None:
+    size: int, cluster_sectors: int | None, partitioned: bool, bits: int, live: list[SimFile], gone: list[SimFile],
+    image_info: ImageInfo, list_files: ListFiles,
+) -> None:  # fmt: skip
     image = fat_volume(live, size, 5, deleted=gone, partitioned=partitioned, cluster_sectors=cluster_sectors)
     start = first_sector(image, partitioned=partitioned)
     assert start in ({64, 2048} if partitioned else {0})
-    volume = open_volume(image, start)
+    disk = image_info(image)
+    if partitioned:
+        parts = [part.start for part in pytsk3.Volume_Info(disk) if part.flags == pytsk3.TSK_VS_PART_FLAG_ALLOC]
+        assert parts == [start]
+    volume = pytsk3.FS_Info(disk, offset=start * 512)
     types = {12: pytsk3.TSK_FS_TYPE_FAT12, 16: pytsk3.TSK_FS_TYPE_FAT16, 32: pytsk3.TSK_FS_TYPE_FAT32}
     assert volume.info.ftype == types[bits]
-    found = list(walk(volume.open_dir("/")))
-    assert {path: content(file) for path, file, used in found if used} == {f.path: f.data for f in live}
-    deleted = [content(file) for _, file, used in found if not used]
+    found = list_files(volume)
+    assert {path: data for path, data, used in found if used} == {f.path: f.data for f in live}
+    deleted = [data for _, data, used in found if not used]
     assert sorted(deleted) == sorted(f.data for f in gone)
 
 
@@ -165,18 +134,19 @@ def test_some_files_are_fragmented_and_extents_say_where(live: list[SimFile]) ->
     assert broken >= 10
 
 
-def test_overwriting_keeps_the_old_content_on_the_disk() -> None:
+def test_overwriting_keeps_the_old_content_on_the_disk(image_info: ImageInfo, list_files: ListFiles) -> None:
     volume = FatVolume(2 << 20, 1)
     volume.write(SimFile("log.txt", b"first state of the log " * 100, MOMENT))
     before = volume.extents("log.txt")
     volume.write(SimFile("log.txt", b"second, shorter state", MOMENT))
     image = volume.image()
-    ((path, file, used),) = walk(open_volume(image, 0).open_dir("/"))
-    assert (path, content(file), used) == ("log.txt", b"second, shorter state", True)
+    assert list_files(pytsk3.FS_Info(image_info(image))) == [("log.txt", b"second, shorter state", True)]
     assert image[before[0] : before[0] + 11].tobytes() == b"first state"
 
 
-def test_a_volume_that_was_filled_deleted_and_filled_again_is_sound(tmp_path: Path) -> None:
+def test_a_volume_that_was_filled_deleted_and_filled_again_is_sound(
+    tmp_path: Path, image_info: ImageInfo, list_files: ListFiles
+) -> None:
     volume = FatVolume(1 << 20, 3)
     rng = np.random.default_rng(3)
     state: dict[str, bytes] = {}
@@ -189,8 +159,8 @@ def test_a_volume_that_was_filled_deleted_and_filled_again_is_sound(tmp_path: Pa
             state[path] = rng.bytes(int(rng.integers(0, 20_000)))
             volume.write(SimFile(path, state[path], MOMENT), fragments=int(rng.integers(1, 4)))
     image = volume.image()
-    found = {path: content(file) for path, file, used in walk(open_volume(image, 0).open_dir("/")) if used}
-    assert found == state
+    listing = list_files(pytsk3.FS_Info(image_info(image)))
+    assert {path: data for path, data, used in listing if used} == state
     if FSCK is not None:
         image.tofile(tmp_path / "volume.img")
         run = subprocess.run([FSCK, "-n", tmp_path / "volume.img"], capture_output=True, text=True, check=False)
