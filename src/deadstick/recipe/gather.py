@@ -1,13 +1,16 @@
 """Pages to codewords and back: the copying that a layout asks for, done in whole batches."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.recipe import kernels
 from deadstick.recipe.layout import Span
 
 Bytes = NDArray[np.uint8]
+Moves = NDArray[np.int64]
+"""Span table of the kernels: first bit in the source row, length in bits, first bit in the target row."""
 
 
 def gather(pages: Bytes, spans: Sequence[Span], out: Bytes) -> None:
@@ -18,20 +21,9 @@ def gather(pages: Bytes, spans: Sequence[Span], out: Bytes) -> None:
         spans: what to copy, in order.
         out: `uint8[pages, bytes]`, filled from its first bit; bits after the last span become 0.
     """
-    if all(span.is_byte_aligned for span in spans):
-        cursor = 0
-        for span in spans:
-            length = span.bits // 8
-            out[:, cursor : cursor + length] = pages[:, span.start // 8 : span.end // 8]
-            cursor += length
-        out[:, cursor:] = 0
-        return
-    bits = np.zeros((len(pages), 8 * out.shape[1]), np.uint8)
-    cursor = 0
-    for span in spans:
-        bits[:, cursor : cursor + span.bits] = _bits(pages, span)
-        cursor += span.bits
-    out[:] = np.packbits(bits, axis=1)
+    rows = np.zeros(out.shape, np.uint8)
+    kernels.move_bits(np.ascontiguousarray(pages), moves_in_turn(spans), rows)
+    out[:] = rows
 
 
 def scatter(values: Bytes, spans: Sequence[Span], pages: Bytes) -> None:
@@ -42,24 +34,23 @@ def scatter(values: Bytes, spans: Sequence[Span], pages: Bytes) -> None:
         spans: where they go, in order.
         pages: `uint8[pages, page_bytes]`, changed.
     """
-    cursor = 0
-    if all(span.is_byte_aligned for span in spans):
-        for span in spans:
-            length = span.bits // 8
-            pages[:, span.start // 8 : span.end // 8] = values[:, cursor : cursor + length]
-            cursor += length
-        return
-    bits = np.unpackbits(values, axis=1)
+    kernels.move_bits(np.ascontiguousarray(values), turned(moves_in_turn(spans)), pages)
+
+
+def moves_in_turn(spans: Iterable[Span], first: int = 0) -> Moves:
+    """Moves that put spans of a page one after the other, from bit `first` of the target on."""
+    rows = []
     for span in spans:
-        first, last = span.start // 8, -(-span.end // 8)
-        window = np.unpackbits(pages[:, first:last], axis=1)
-        begin = span.start - 8 * first
-        window[:, begin : begin + span.bits] = bits[:, cursor : cursor + span.bits]
-        pages[:, first:last] = np.packbits(window, axis=1)
-        cursor += span.bits
+        rows.append((span.start, span.bits, first))
+        first += span.bits
+    return table(rows)
 
 
-def _bits(pages: Bytes, span: Span) -> Bytes:
-    first, last = span.start // 8, -(-span.end // 8)
-    begin = span.start - 8 * first
-    return np.unpackbits(pages[:, first:last], axis=1)[:, begin : begin + span.bits]
+def table(rows: Iterable[tuple[int, int, int]]) -> Moves:
+    """A span table of the kernels; it may have no rows."""
+    return np.array(list(rows), np.int64).reshape(-1, 3)
+
+
+def turned(moves: Moves) -> Moves:
+    """The moves that undo `moves`."""
+    return np.ascontiguousarray(moves[:, ::-1])

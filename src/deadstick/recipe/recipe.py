@@ -1,6 +1,6 @@
 """A recipe: everything that one controller did to its pages, able to do it and to undo it."""
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from deadstick.errors import RecipeError
 from deadstick.flash.erased import erased_pages
+from deadstick.recipe import kernels
 from deadstick.recipe.code import ERASED, UNCHECKED, Code, in_code_order
-from deadstick.recipe.gather import gather, scatter
-from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.gather import Moves, moves_in_turn, table, turned
+from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.scrambler import Scrambler
 from deadstick.recipe.translation import IDENTITY, Translation
 
@@ -85,67 +86,63 @@ class Recipe:
             Data, metadata and error counts. Damage is in the counts; it raises nothing.
         """
         erased = erased_pages(raw)
-        plain = self._descrambled(raw, pages) if self._is_scrambled("after_ecc") else raw
-        plain = self._code_view(plain)
+        if not erased.any():
+            return DecodedPages(*self._decode_written(raw, pages), erased)
+        # The code would only toil over erased pages, which under a scrambler are as good as noise.
+        data = np.full((len(raw), self.layout.data_bytes), 0xFF, np.uint8)
+        metadata = np.full((len(raw), self.layout.metadata_bytes), 0xFF, np.uint8)
+        errors = np.full((len(raw), len(self.layout.codewords)), ERASED, np.int16)
+        data[~erased], metadata[~erased], errors[~erased] = self._decode_written(raw[~erased], pages[~erased])
+        return DecodedPages(data, metadata, errors, erased)
+
+    def _decode_written(self, raw: Bytes, pages: NDArray[np.int64]) -> tuple[Bytes, Bytes, NDArray[np.int16]]:
+        view = self._view(raw, pages)
         data = np.empty((len(raw), self.layout.data_bytes), np.uint8)
-        metadata_bits = np.zeros((len(raw), 8 * self.layout.metadata_bytes), np.uint8)
+        metadata = np.zeros((len(raw), self.layout.metadata_bytes), np.uint8)
         errors = np.full((len(raw), len(self.layout.codewords)), UNCHECKED, np.int16)
         for group in self._groups:
-            words, counts = self._decode_group(plain, group)
-            errors[:, group] = counts
-            for column, number in enumerate(group):
-                self._place(words[:, column], number, data, metadata_bits)
-        self._place_loose(plain, metadata_bits)
-        errors[erased] = ERASED
-        metadata = np.packbits(metadata_bits, axis=1)
-        if self.code is not None:
-            data = in_code_order(data, self.code.bit_order)
-            metadata = in_code_order(metadata, self.code.bit_order)
+            words = view(group.from_page, group.row_bytes)
+            if self.code is not None:
+                words, errors[:, group.numbers] = self._corrected(words, group)
+            kernels.move_bits(words, group.to_data, data)
+            kernels.move_bits(words, group.to_metadata, metadata)
+        if self.layout.loose:
+            kernels.move_bits(view(*self._loose), self._loose_to_metadata, metadata)
+        if self.code is not None and self.code.bit_order == "lsb":
+            kernels.reverse_bits(data)
+            kernels.reverse_bits(metadata)
         if self._is_scrambled("before_ecc"):
             data_key, metadata_key = self._key_parts
             index = self._index(pages)
             data ^= data_key[index]
             metadata ^= metadata_key[index]
-        data[erased] = 0xFF
-        metadata[erased] = 0xFF
-        return DecodedPages(data, metadata, errors, erased)
+        return data, metadata, errors
 
-    def _decode_group(self, plain: Bytes, group: list[int]) -> tuple[Bytes, NDArray[np.int16]]:
-        first = self.layout.codewords[group[0]]
-        message_bytes = first.message_bits // 8
-        parity_bytes = self.code.parity_bytes if self.code else 0
-        words = np.empty((len(plain), len(group), message_bytes + parity_bytes), np.uint8)
-        for column, number in enumerate(group):
-            codeword = self.layout.codewords[number]
-            gather(plain, codeword.spans if self.code else codeword.message, words[:, column])
+    def _view(self, raw: Bytes, pages: NDArray[np.int64]) -> Callable[[Moves, int], Bytes]:
+        """What the code sees of these pages: `view(moves, bytes)` -> `uint8[pages, bytes]`."""
+        raw = np.ascontiguousarray(raw)
+        masks, index = np.zeros((0, raw.shape[1]), np.uint8), pages
+        if self.scrambler is not None and self.scrambler.place == "after_ecc":
+            masks, index = self.scrambler.masks(self.layout), self._index(pages)
+        flip = np.uint8(0xFF if self.code is not None and self.code.inverted else 0)
+        reverse = self.code is not None and self.code.bit_order == "lsb"
+
+        def view(moves: Moves, row_bytes: int) -> Bytes:
+            rows = np.zeros((len(raw), row_bytes), np.uint8)
+            scratch = np.empty(raw.shape[1], np.uint8)
+            kernels.move_bits_of_view(raw, masks, index, flip, reverse, moves, scratch, rows)
+            return rows
+
+        return view
+
+    def _corrected(self, rows: Bytes, group: "_Group") -> tuple[Bytes, NDArray[np.int16]]:
         if self.code is None:
-            return words, np.full((len(plain), len(group)), UNCHECKED, np.int16)
-        words[:, :, message_bytes:] ^= self.code.parity_mask(message_bytes)
-        flat = words.reshape(-1, message_bytes + parity_bytes)
-        decoded = self.code.bch.decode(flat, message_bytes)
-        return decoded.words.reshape(words.shape), decoded.errors.reshape(len(plain), len(group))
-
-    def _place(self, words: Bytes, number: int, data: Bytes, metadata_bits: Bytes) -> None:
-        """Sort the spans of one corrected codeword into data and metadata."""
-        cursor = 0
-        for span, first in zip(self.layout.codewords[number].message, self._targets[number], strict=True):
-            piece = Span(span.part, cursor, span.bits)
-            if span.part is Part.DATA and piece.is_byte_aligned:
-                data[:, first // 8 : (first + span.bits) // 8] = words[:, cursor // 8 : piece.end // 8]
-            elif span.part is Part.DATA:
-                raise RecipeError("a data span inside a message must begin and end at byte borders of the message")
-            else:
-                bits = np.unpackbits(words[:, cursor // 8 : -(-piece.end // 8)], axis=1)
-                metadata_bits[:, first : first + span.bits] = bits[:, cursor % 8 : cursor % 8 + span.bits]
-            cursor = piece.end
-
-    def _place_loose(self, plain: Bytes, metadata_bits: Bytes) -> None:
-        cursor = self.layout.metadata_bits - sum(span.bits for span in self.layout.loose)
-        for span in self.layout.loose:
-            first, last = span.start // 8, -(-span.end // 8)
-            bits = np.unpackbits(plain[:, first:last], axis=1)
-            metadata_bits[:, cursor : cursor + span.bits] = bits[:, span.start - 8 * first :][:, : span.bits]
-            cursor += span.bits
+            raise RecipeError("this recipe has no code")
+        words = rows.reshape(-1, group.row_bytes // len(group.numbers))
+        if self.code.erased_is_codeword:
+            words[:, group.message_bytes :] ^= self.code.parity_mask(group.message_bytes)
+        decoded = self.code.bch.decode(words, group.message_bytes)
+        return decoded.words.reshape(rows.shape), decoded.errors.reshape(len(rows), len(group.numbers))
 
     # Do -------------------------------------------------------------------------------------------
 
@@ -168,29 +165,24 @@ class Recipe:
         if self.code is not None:
             data = in_code_order(data, self.code.bit_order)
             metadata = in_code_order(metadata, self.code.bit_order)
+        data, metadata = np.ascontiguousarray(data), np.ascontiguousarray(metadata)
         plain = np.full((len(data), self.layout.page_bytes), filler, np.uint8)
-        metadata_bits = np.unpackbits(metadata, axis=1)
-        for number, codeword in enumerate(self.layout.codewords):
-            message = self._message(number, data, metadata_bits)
-            scatter(message, codeword.message, plain)
+        for group in self._groups:
+            words = np.zeros((len(data), group.row_bytes), np.uint8)
+            kernels.move_bits(data, turned(group.to_data), words)
+            kernels.move_bits(metadata, turned(group.to_metadata), words)
             if self.code is not None:
-                parity = self.code.bch.encode(message) ^ self.code.parity_mask(message.shape[1])
-                scatter(parity, codeword.parity, plain)
-        cursor = self.layout.metadata_bits - sum(span.bits for span in self.layout.loose)
-        for span in self.layout.loose:
-            scatter(np.packbits(metadata_bits[:, cursor : cursor + span.bits], axis=1), [span], plain)
-            cursor += span.bits
+                each = words.reshape(-1, group.row_bytes // len(group.numbers))
+                parity = self.code.bch.encode(each[:, : group.message_bytes])
+                each[:, group.message_bytes :] = parity ^ self.code.parity_mask(group.message_bytes)
+            kernels.move_bits(words, turned(group.from_page), plain)
+        if self.layout.loose:
+            moves, row_bytes = self._loose
+            loose = np.zeros((len(data), row_bytes), np.uint8)
+            kernels.move_bits(metadata, turned(self._loose_to_metadata), loose)
+            kernels.move_bits(loose, turned(moves), plain)
         raw = self._code_view(plain)
-        return self._descrambled(raw, pages) if self._is_scrambled("after_ecc") else raw
-
-    def _message(self, number: int, data: Bytes, metadata_bits: Bytes) -> Bytes:
-        pieces = []
-        for span, first in zip(self.layout.codewords[number].message, self._targets[number], strict=True):
-            if span.part is Part.DATA:
-                pieces.append(np.unpackbits(data[:, first // 8 : (first + span.bits) // 8], axis=1))
-            else:
-                pieces.append(metadata_bits[:, first : first + span.bits])
-        return np.packbits(np.concatenate(pieces, axis=1), axis=1)
+        return self._scrambled(raw, pages) if self._is_scrambled("after_ecc") else raw
 
     # Shared ---------------------------------------------------------------------------------------
 
@@ -202,7 +194,7 @@ class Recipe:
             raise RecipeError("this recipe has no scrambler")
         return self.scrambler.index(pages, self.pages_per_block)
 
-    def _descrambled(self, raw: Bytes, pages: NDArray[np.int64]) -> Bytes:
+    def _scrambled(self, raw: Bytes, pages: NDArray[np.int64]) -> Bytes:
         if self.scrambler is None:
             raise RecipeError("this recipe has no scrambler")
         return raw ^ self.scrambler.masks(self.layout)[self._index(pages)]
@@ -214,40 +206,40 @@ class Recipe:
         return in_code_order(~pages if self.code.inverted else pages, self.code.bit_order)
 
     @cached_property
-    def _groups(self) -> list[list[int]]:
+    def _groups(self) -> list["_Group"]:
         """Codewords of equal length, which are decoded as one batch."""
         groups: dict[int, list[int]] = {}
         for number, codeword in enumerate(self.layout.codewords):
             groups.setdefault(codeword.message_bits, []).append(number)
-        return list(groups.values())
+        parity_bytes = self.code.parity_bytes if self.code else 0
+        return [_group(self.layout, numbers, parity_bytes) for numbers in groups.values()]
 
     @cached_property
-    def _targets(self) -> list[list[int]]:
-        """For each message span the bit of the page's data, or of its metadata, where it begins."""
-        cursors = {Part.DATA: 0, Part.METADATA: 0}
-        return [list(self._advance(codeword, cursors)) for codeword in self.layout.codewords]
+    def _loose(self) -> tuple[Moves, int]:
+        """The moves that put loose spans one after the other, and the bytes that they fill."""
+        bits = sum(span.bits for span in self.layout.loose)
+        return moves_in_turn(self.layout.loose), -(-bits // 8)
 
-    @staticmethod
-    def _advance(codeword: Codeword, cursors: dict[Part, int]) -> Iterator[int]:
-        for span in codeword.message:
-            yield cursors[span.part]
-            cursors[span.part] += span.bits
+    @cached_property
+    def _loose_to_metadata(self) -> Moves:
+        return table((target.source, target.bits, target.first) for target in self.layout.targets[-1])
 
     @cached_property
     def _key_parts(self) -> tuple[Bytes, Bytes]:
         """Keystreams of a scrambler before the ECC, sorted into data and metadata."""
         if self.scrambler is None:
             raise RecipeError("this recipe has no scrambler")
-        masks = self.scrambler.masks(self.layout)
-        spans = [span for codeword in self.layout.codewords for span in codeword.message]
-        parts = []
-        for part in (Part.DATA, Part.METADATA):
-            chosen = [span for span in spans if span.part is part]
-            chosen += [span for span in self.layout.loose if span.part is part]
-            key = np.zeros((len(masks), -(-sum(span.bits for span in chosen) // 8)), np.uint8)
-            gather(masks, chosen, key)
-            parts.append(key)
-        return parts[0], parts[1]
+        order = self.code.bit_order if self.code else "msb"
+        masks = in_code_order(self.scrambler.masks(self.layout), order)
+        spans = [*(codeword.message for codeword in self.layout.codewords), self.layout.loose]
+        keys = {
+            Part.DATA: np.zeros((len(masks), self.layout.data_bytes), np.uint8),
+            Part.METADATA: np.zeros((len(masks), self.layout.metadata_bytes), np.uint8),
+        }
+        for row, targets in zip(spans, self.layout.targets, strict=True):
+            for span, target in zip(row, targets, strict=True):
+                kernels.move_bits(masks, table([(span.start, span.bits, target.first)]), keys[span.part])
+        return in_code_order(keys[Part.DATA], order), in_code_order(keys[Part.METADATA], order)
 
     def describe(self) -> dict[str, str]:
         """A line for each question that a recipe answers."""
@@ -262,3 +254,44 @@ class Recipe:
             "scrambler": self.scrambler.describe() if self.scrambler else "none",
             "translation": self.translation.describe(),
         }
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Codewords of equal length. A row holds those of one page: message and parity of each, one after the other.
+
+    Attributes:
+        numbers: of the codewords in the page.
+        message_bytes: of each.
+        row_bytes: of all.
+        from_page: moves from the page to the row.
+        to_data: moves from the row to the page's data.
+        to_metadata: moves from the row to the page's metadata.
+    """
+
+    numbers: list[int]
+    message_bytes: int
+    row_bytes: int
+    from_page: Moves
+    to_data: Moves
+    to_metadata: Moves
+
+
+def _group(layout: PageLayout, numbers: list[int], parity_bytes: int) -> _Group:
+    message_bytes = layout.codewords[numbers[0]].message_bits // 8
+    word_bytes = message_bytes + parity_bytes
+    from_page: list[Moves] = []
+    moves: dict[Part, list[tuple[int, int, int]]] = {Part.DATA: [], Part.METADATA: []}
+    for place, number in enumerate(numbers):
+        codeword, first = layout.codewords[number], 8 * place * word_bytes
+        from_page.append(moves_in_turn(codeword.spans if parity_bytes else codeword.message, first))
+        for target in layout.targets[number]:
+            moves[target.part].append((first + target.source, target.bits, target.first))
+    return _Group(
+        numbers,
+        message_bytes,
+        len(numbers) * word_bytes,
+        np.concatenate(from_page),
+        table(moves[Part.DATA]),
+        table(moves[Part.METADATA]),
+    )

@@ -129,38 +129,12 @@ class Scrambler:
             RecipeError: the layout is not byte-aligned and the keystream does not go by columns.
         """
         if layout not in self._masks:
-            positions = self.positions(layout)
+            positions = stream_positions(layout, self.restart, self.covers)
             table = self.keystreams.table(int(positions.max(initial=-1)) + 1)
             masks = np.zeros((self.keystreams.count, layout.page_bytes), np.uint8)
             masks[:, positions >= 0] = table[:, positions[positions >= 0]]
             self._masks[layout] = masks
         return self._masks[layout]
-
-    def positions(self, layout: PageLayout) -> NDArray[np.int64]:
-        """`int64[page_bytes]`: the keystream byte that belongs to each column, -1 where none does."""
-        positions = np.full(layout.page_bytes, -1, np.int64)
-        if self.restart == "column":
-            return self._column_positions(layout, positions)
-        if not layout.is_byte_aligned:
-            raise RecipeError("a keystream over spans that are not byte-aligned must go by columns")
-        clock = 0
-        for codeword in layout.codewords:
-            clock = 0 if self.restart == "codeword" else clock
-            for span in self._covered(codeword.spans):
-                positions[span.start // 8 : span.end // 8] = np.arange(clock, clock + span.bits // 8)
-                clock += span.bits // 8
-        return positions
-
-    def _column_positions(self, layout: PageLayout, positions: NDArray[np.int64]) -> NDArray[np.int64]:
-        if self.covers == frozenset(Part):
-            return np.arange(layout.page_bytes, dtype=np.int64)
-        for span in self._covered(layout.spans):
-            first, last = span.start // 8, -(-span.end // 8)
-            positions[first:last] = np.arange(first, last)
-        return positions
-
-    def _covered(self, spans: tuple[Span, ...]) -> tuple[Span, ...]:
-        return tuple(span for span in spans if span.part in self.covers)
 
     def describe(self) -> str:
         """One line for a person."""
@@ -175,3 +149,40 @@ class Scrambler:
             f"additive, {place}; {rule}; {self.keystreams.count} keystreams, restart at every {self.restart}; "
             f"over {parts}"
         )
+
+
+def stream_positions(layout: PageLayout, restart: Restart, covers: frozenset[Part]) -> NDArray[np.int64]:
+    """Which byte of the keystream belongs to each column of a page.
+
+    Args:
+        layout: where the codewords lie.
+        restart: see `Scrambler`.
+        covers: the parts that are scrambled.
+
+    Returns:
+        `int64[page_bytes]`; -1 where nothing is added.
+
+    Raises:
+        RecipeError: the layout is not byte-aligned and the keystream does not go by columns.
+    """
+    if restart == "column" and covers == frozenset(Part):
+        return np.arange(layout.page_bytes, dtype=np.int64)
+    positions = np.full(layout.page_bytes, -1, np.int64)
+    if restart == "column":
+        for span in _covered(layout.spans, covers):
+            first, last = span.start // 8, -(-span.end // 8)
+            positions[first:last] = np.arange(first, last)
+        return positions
+    if not layout.is_byte_aligned:
+        raise RecipeError("a keystream over spans that are not byte-aligned must go by columns")
+    clock = 0
+    for codeword in layout.codewords:
+        clock = 0 if restart == "codeword" else clock
+        for span in _covered(codeword.spans, covers):
+            positions[span.start // 8 : span.end // 8] = np.arange(clock, clock + span.bits // 8)
+            clock += span.bits // 8
+    return positions
+
+
+def _covered(spans: tuple[Span, ...], covers: frozenset[Part]) -> tuple[Span, ...]:
+    return tuple(span for span in spans if span.part in covers)

@@ -25,7 +25,7 @@ Hex = Annotated[
     BeforeValidator(lambda value: int(value, 16) if isinstance(value, str) else value),
     PlainSerializer(hex),
 ]
-SpanRow = tuple[Part, int, int]
+SpanRow = tuple[Part, int, int] | tuple[Part, int, int, int]
 
 
 class _Table(BaseModel):
@@ -147,7 +147,7 @@ def _to_file(recipe: Recipe) -> _RecipeFile:
     layout = recipe.layout
     rows = [
         _CodewordTable(
-            message=[(span.part, span.start, span.bits) for span in codeword.message],
+            message=[_span_row(span) for span in codeword.message],
             parity=[(span.start, span.bits) for span in codeword.parity],
         )
         for codeword in layout.codewords
@@ -168,6 +168,11 @@ def _to_file(recipe: Recipe) -> _RecipeFile:
             version=_field_table(recipe.translation.version),
         ),
     )
+
+
+def _span_row(span: Span) -> SpanRow:
+    row = (span.part, span.start, span.bits)
+    return row if span.target is None else (*row, span.target)
 
 
 def _code_table(code: Code | None) -> _CodeTable | None:
@@ -219,7 +224,7 @@ def _from_file(file: _RecipeFile) -> Recipe:
         file.layout.page_bytes,
         tuple(
             Codeword(
-                tuple(Span(part, start, bits) for part, start, bits in row.message),
+                tuple(Span(*span) for span in row.message),
                 tuple(Span(Part.PARITY, start, bits) for start, bits in row.parity),
             )
             for row in file.layout.codeword

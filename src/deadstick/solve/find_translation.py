@@ -1,0 +1,185 @@
+"""The search for block size and translation, once pages can be decoded."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.files.judge import volume_consistency
+from deadstick.progress import Progress
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import IDENTITY, Translation
+from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.numbering import BlockMetadata, Numbering, numberings, with_versions
+from deadstick.solve.trial_disk import TrialDisk
+
+METADATA_BYTES = 32 << 20
+SAMPLES = (0, 1, 2, 3)
+"""Quarters of a block whose first page is looked at."""
+DEFAULT_PAGES_PER_BLOCK = 64
+SURE_CHANCE = -6.0
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSize:
+    """Pages in a block, with what speaks for it."""
+
+    pages: int
+    figure: str
+    log10_chance: float
+
+
+@dataclass(frozen=True)
+class FoundTranslation:
+    """The translation, and those that lost.
+
+    Attributes:
+        recipe: complete.
+        block: its block size.
+        numbering: what speaks for the logical number; None for the identity.
+        volume_score: bits by which the volumes on the disk are consistent.
+        rivals: (description, score) of the other hypotheses.
+    """
+
+    recipe: Recipe
+    block: BlockSize
+    numbering: Numbering | None
+    volume_score: float
+    rivals: tuple[tuple[str, float], ...]
+
+
+def find_translation(
+    pages: NDArray[np.uint8], recipe: Recipe, period: int, hint: int | None, progress: Progress
+) -> FoundTranslation:
+    """Find the block size and which metadata bytes number the blocks.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`, the whole dump.
+        recipe: decodes pages; its block size and translation are still open.
+        period: pages after which the keystream comes again; 0 for none.
+        hint: pages per block that the user knows; None if unknown.
+        progress: told about every hypothesis.
+
+    Returns:
+        The hypothesis under which the volumes are most consistent; metadata decide where there is no volume.
+    """
+    block = BlockSize(hint, "given by the user", 0.0) if hint else block_size(pages, recipe, period)
+    recipe = with_block_size(recipe, block.pages, period)
+    metadata = block_metadata(pages, recipe)
+    count = len(pages) // block.pages
+    trials: list[tuple[Translation, Numbering | None]] = [(IDENTITY, None)]
+    trials += [
+        (translation, item) for item in numberings(metadata, count) for translation in with_versions(item, metadata)
+    ]
+    judged = []
+    for done, (translation, item) in enumerate(trials):
+        physical = newest_blocks(metadata, translation, count)
+        disk = TrialDisk(pages, replace(recipe, translation=translation), physical)
+        judged.append((volume_consistency(disk).score, translation, item))
+        progress("translation", done + 1, len(trials))
+    best = _best(judged)
+    rivals = tuple((entry[1].describe(), entry[0]) for entry in judged if entry is not best)
+    return FoundTranslation(replace(recipe, translation=best[1]), block, best[2], best[0], rivals)
+
+
+def _best(
+    judged: list[tuple[float, Translation, Numbering | None]],
+) -> tuple[float, Translation, Numbering | None]:
+    """The most consistent hypothesis; of equals the one whose field behaves most like a number."""
+    top = max(score for score, _, _ in judged)
+    tied = [entry for entry in judged if entry[0] >= top]
+    sure = [entry for entry in tied if entry[2] is not None and entry[2].log10_chance < SURE_CHANCE]
+    return (sure or tied)[0]
+
+
+def with_block_size(recipe: Recipe, pages_per_block: int, period: int) -> Recipe:
+    """Set the block size; the keystream keeps going by the number of the page on the chip."""
+    scrambler = recipe.scrambler
+    if scrambler is not None and period:
+        scrambler = replace(scrambler, block_step=pages_per_block % period)
+    return replace(recipe, pages_per_block=pages_per_block, scrambler=scrambler)
+
+
+def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSize:
+    """Pages in a block, from where metadata bytes change.
+
+    A byte that belongs to the block as a whole changes only at block borders, so the greatest common divisor of the
+    places where it changes is the block, and random places would have a common divisor of d with the chance d^-n.
+    """
+    most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
+    numbers = np.arange(most, dtype=np.int64)
+    batch = recipe.decode(pages[:most], numbers)
+    good = (batch.errors >= 0).all(axis=1)
+    best: BlockSize | None = None
+    for column in range(batch.metadata.shape[1]):
+        steps = np.gcd.reduce(_changes(batch.metadata[:, column], good), initial=0)
+        size = int(steps)
+        count = len(_changes(batch.metadata[:, column], good))
+        if not PAGES_PER_BLOCK[0] <= size <= PAGES_PER_BLOCK[1] or count < 3:
+            continue
+        chance = -count * float(np.log10(size))
+        if best is None or chance < best.log10_chance:
+            figure = f"a metadata byte changes at {count} places, all of them multiples of {size} pages"
+            best = BlockSize(size, figure, chance)
+    if best is not None:
+        return best
+    return _without_metadata(batch.erased, period)
+
+
+def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Pages at which a byte differs from that of the good page right before."""
+    both = good[1:] & good[:-1]
+    return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
+
+
+def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:
+    starts = np.flatnonzero(erased[:-1] & ~erased[1:]) + 1  # pages are programmed from a block's first page on
+    common = int(np.gcd.reduce(starts, initial=0))
+    if PAGES_PER_BLOCK[0] <= period <= PAGES_PER_BLOCK[1]:
+        return BlockSize(period, f"the keystream comes again after {period} pages", 0.0)
+    if len(starts) >= 3 and common >= PAGES_PER_BLOCK[0]:
+        size = common
+        while size > PAGES_PER_BLOCK[1]:
+            size //= 2
+        figure = f"written pages begin after erased ones at {len(starts)} places, all multiples of {common} pages"
+        return BlockSize(size, figure, -len(starts) * float(np.log10(size)))
+    return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", 0.0)
+
+
+def block_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> BlockMetadata:
+    """Metadata of a few pages of every block of the dump."""
+    size = recipe.pages_per_block
+    places = sorted({quarter * size // 4 for quarter in SAMPLES})
+    blocks = np.arange(len(pages) // size, dtype=np.int64)
+    values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
+    good = np.zeros((len(blocks), len(places)), np.bool_)
+    for column, place in enumerate(places):
+        for chunk in _chunks(blocks, 256):
+            numbers = chunk * size + place
+            batch = recipe.decode(pages[numbers], numbers)
+            values[chunk, column] = batch.metadata
+            good[chunk, column] = (batch.errors >= 0).all(axis=1)
+    written = good.any(axis=1)
+    return BlockMetadata(blocks[written], values[written], good[written])
+
+
+def newest_blocks(metadata: BlockMetadata, translation: Translation, count: int) -> NDArray[np.int64]:
+    """`int64[logical blocks]`: the physical block that a hypothesis puts there; -1 for none."""
+    number = translation.logical_number
+    if number is None:
+        return np.arange(count, dtype=np.int64)
+    first = metadata.good.argmax(axis=1)
+    rows = metadata.values[np.arange(len(first)), first]
+    logical = number.read(rows)
+    version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
+    inside = (logical < 2 * count) & (logical != number.mask)
+    order = np.flatnonzero(inside)[np.argsort(version[inside], kind="stable")]
+    physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
+    physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays
+    return physical
+
+
+def _chunks(values: NDArray[np.int64], size: int) -> Iterator[NDArray[np.int64]]:
+    for start in range(0, len(values), size):
+        yield values[start : start + size]

@@ -1,0 +1,113 @@
+"""The answers of the search in words and figures, for the table that an engineer argues with."""
+
+import math
+
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.evidence import Finding, Rival
+from deadstick.solve.find_code import FoundPage
+from deadstick.solve.find_scrambler import Unscrambled
+from deadstick.solve.find_translation import FoundTranslation
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.noise import Uniformity
+
+
+def page_size(found: FoundPage, candidates: tuple[PageCandidate, ...]) -> Finding:
+    """Data and spare area together."""
+    layout = found.layout
+    others = [item for item in candidates if item.page_bytes != layout.page_bytes]
+    rivals = tuple(Rival(f"{item.page_bytes} bytes", item.witness) for item in others[:5])
+    answer = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {layout.page_bytes - layout.data_bytes} spare"
+    return Finding("page size", answer, found.candidate.witness, found.window.log10_chance, rivals)
+
+
+def layout(found: FoundPage) -> Finding:
+    """Where the codewords lie."""
+    window = found.window
+    lines = [
+        " + ".join(f"{span.part} {span.start // 8}..{span.end // 8 - 1}" for span in codeword.spans)
+        for codeword in found.layout.codewords[:2]
+    ]
+    more = f" ... {len(found.layout.codewords)} codewords" if len(found.layout.codewords) > 2 else ""
+    figure = f"{window.hits} of {window.rows} {window.kind} have the root where 2^-{window.m} of them would by accident"
+    return Finding("layout", "; ".join(lines) + more, figure, window.log10_chance)
+
+
+def code(found: FoundPage) -> Finding:
+    """Which code."""
+    words, bch = found.words, found.words.bch
+    figure = (
+        f"{words.words} of {words.examined} error-free words are multiples of the generator of degree {bch.parity_bits}"
+    )
+    chance = -words.words * bch.parity_bits * math.log10(2) + math.log10(3186)
+    return Finding("code", found.code.describe(), figure, chance)
+
+
+def scrambler(plain: Unscrambled) -> Finding:
+    """What was added."""
+    rule, register = plain.rule, plain.register
+    if plain.recipe.scrambler is None or rule is None or register is None:
+        share = f"{plain.decoded} of {plain.examined} codewords decode as stored; no shift register shows in the data"
+        return Finding("scrambler", "none", share, _decode_chance(plain))
+    figure = (
+        f"{rule.agreeing} of {rule.counted} places with bare register output agree on the seeds; "
+        f"{plain.decoded} of {plain.examined} codewords decode"
+    )
+    if plain.derived:
+        figure += f"; {plain.derived} seeds follow from the code's equations or are unknown"
+    return Finding("scrambler", plain.recipe.scrambler.describe(), figure, register.log10_chance)
+
+
+def block_size(found: FoundTranslation) -> Finding:
+    """Pages in a block."""
+    return Finding("block size", f"{found.block.pages} pages", found.block.figure, found.block.log10_chance)
+
+
+def translation(found: FoundTranslation) -> Finding:
+    """From physical to logical blocks."""
+    figure = found.numbering.figure if found.numbering else "no metadata field behaves like a block number"
+    figure += f"; volumes consistent by {found.volume_score:.0f} bits"
+    rivals = tuple(Rival(answer, f"volumes consistent by {score:.0f} bits") for answer, score in found.rivals[:6])
+    chance = min(found.numbering.log10_chance if found.numbering else 0.0, -found.volume_score * math.log10(2))
+    return Finding("translation", found.recipe.translation.describe(), figure, chance, rivals)
+
+
+def proof(plain: Unscrambled, found: FoundTranslation) -> Finding:
+    """The whole recipe held against the dump."""
+    figure = f"{plain.decoded} of {plain.examined} codewords decode; a wrong code decodes one in t!"
+    answer = "the recipe decodes the dump"
+    if found.volume_score <= 0:
+        answer += ", but no volume was recognised on the disk"
+    return Finding("proof", answer, figure, _decode_chance(plain))
+
+
+def _decode_chance(plain: Unscrambled) -> float:
+    """A word that is no codeword falls into a decoding sphere with the chance 1/t! (McEliece and Swanson, 1986)."""
+    t = plain.recipe.code.t if plain.recipe.code else 1
+    return -plain.decoded * math.lgamma(t + 1) / math.log(10)
+
+
+def noise(figure: Uniformity, candidates: tuple[PageCandidate, ...]) -> Finding:
+    """Why nothing was found."""
+    seen = f"{len(candidates)} page sizes were tried" if candidates else "no page size stands out"
+    text = (
+        f"chi-square {figure.chi_square:.0f} for 255 degrees of freedom (p = {figure.p_value:.2g}), "
+        f"{figure.entropy:.3f} bits a byte; {seen}"
+    )
+    return Finding("content", "no code found", text, 0.0)
+
+
+def uniform_plaintext(figure: Uniformity) -> Finding:
+    """The signature of a cipher."""
+    text = (
+        f"corrected data: chi-square {figure.chi_square:.0f} for 255 degrees of freedom (p = {figure.p_value:.2g}), "
+        f"{figure.entropy:.4f} bits a byte over {figure.sampled:,} bytes; no keystream repeats"
+    )
+    return Finding("encryption", "the data is encrypted; an exact donor controller may still read it", text, 0.0)
+
+
+def given(recipe: Recipe, decoded: int, examined: int) -> Finding:
+    """A recipe that was brought along."""
+    answer = recipe.code.describe() if recipe.code else "no code"
+    t = recipe.code.t if recipe.code else 1
+    chance = -decoded * math.lgamma(t + 1) / math.log(10)
+    return Finding("given recipe", answer, f"{decoded} of {examined} codewords decode", chance)

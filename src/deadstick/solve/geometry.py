@@ -1,0 +1,126 @@
+"""Page sizes and keystream periods that the dump itself suggests.
+
+Equal bytes at a lag: every byte value becomes a random +1 or -1 (0xFF becomes 0, so that erased pages are silent) and
+the autocorrelation is taken by FFT (Wiener-Khinchin). Unrelated bytes give 0 with a known spread, so each lag has a
+figure in standard deviations. Two things stand out: the lag after which the keystream comes again, since constant
+data under the same keystream are the same bytes, and, where columns of the page are alike from page to page, a comb
+with a tooth at every multiple of the page. These are candidates; the code proves one of them.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+DATA_SIZES = tuple(512 << shift for shift in range(6))
+SPARE_RANGE = (16, 2208)
+MOST_SPARE = 0.35
+"""Largest spare area as a share of the data: the parts of the ONFI era stay below it (common practice, no source)."""
+PAGES_PER_BLOCK = (16, 1024)
+SAMPLE_BYTES = 32 << 20
+LONGEST_TOOTH = 1 << 21
+FIGURE_MIN = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class PageCandidate:
+    """A page size to be proven.
+
+    Attributes:
+        page_bytes: data and spare area together.
+        period_pages: pages after which the keystream seems to repeat; 0 where nothing repeats.
+        figure: standard deviations of the lag or of the comb.
+        witness: what was seen, in words.
+    """
+
+    page_bytes: int
+    period_pages: int
+    figure: float
+    witness: str
+
+
+def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCandidate, ...]:
+    """Page sizes and periods, the strongest first.
+
+    Args:
+        data: `uint8[bytes]`, the dump or a contiguous part of it.
+        most: how many to give at the most.
+
+    Returns:
+        Candidates of both kinds; empty where nothing stands out.
+    """
+    figures = lag_figures(data[:SAMPLE_BYTES])
+    by_period = _from_periods(figures)
+    by_comb = _from_comb(figures)
+    return tuple(by_period[: most // 2 + 1] + by_comb[: most // 2])
+
+
+def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
+    """How many more equal bytes there are at each lag than among unrelated bytes.
+
+    Args:
+        data: `uint8[bytes]`.
+        seed: of the random signs.
+
+    Returns:
+        `float32[bytes / 2]`: standard deviations, index is the lag; 0 for lags below 256.
+    """
+    signs = np.random.default_rng(seed).choice(np.array([-1, 1], np.float32), 256)
+    signs[0xFF] = 0
+    series = signs[data]
+    power = float(np.mean(np.abs(series)))
+    size = scipy.fft.next_fast_len(2 * len(series), real=True)
+    spectrum = scipy.fft.rfft(series, size)
+    correlation = scipy.fft.irfft(spectrum * spectrum.conj(), size)[: len(series) // 2]
+    pairs = len(series) - np.arange(len(correlation))
+    figures: NDArray[np.float32] = (correlation / np.sqrt(pairs * max(power, 1e-9))).astype(np.float32)
+    figures[:256] = 0
+    return figures
+
+
+def allowed_pages() -> NDArray[np.int64]:
+    """Every page size that the search considers, ascending: a power of two and a plausible spare area."""
+    sizes = set()
+    for data in DATA_SIZES:
+        low = max(SPARE_RANGE[0], data // 64)
+        high = min(SPARE_RANGE[1], int(data * MOST_SPARE))
+        sizes |= {data + spare for spare in range(low, high + 1)}
+    return np.array(sorted(sizes), np.int64)
+
+
+def _from_periods(figures: NDArray[np.float32]) -> list[PageCandidate]:
+    allowed = set(allowed_pages().tolist())
+    found: list[PageCandidate] = []
+    lags = np.flatnonzero(figures > FIGURE_MIN)
+    lags = lags[lags >= PAGES_PER_BLOCK[0] * DATA_SIZES[0]]
+    strongest = lags[np.argsort(-figures[lags], kind="stable")][:40]
+    taken: list[int] = []
+    for lag in strongest.tolist():
+        if any(lag % shorter == 0 for shorter in taken):
+            continue  # a multiple of a stronger one
+        taken.append(lag)
+        for count in range(PAGES_PER_BLOCK[0], PAGES_PER_BLOCK[1] + 1):
+            if lag % count == 0 and lag // count in allowed:
+                witness = f"bytes come again after {lag:,} bytes, {figures[lag]:.0f} standard deviations"
+                found.append(PageCandidate(lag // count, count, float(figures[lag]), witness))
+    return found
+
+
+def _from_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
+    pages = allowed_pages()
+    scores = np.zeros(len(pages))
+    for index, page in enumerate(pages.tolist()):
+        teeth = np.arange(page, min(LONGEST_TOOTH, len(figures) - 16), page)
+        if len(teeth) < 4:
+            continue
+        beside = (figures[teeth - 7] + figures[teeth - 3] + figures[teeth + 5] + figures[teeth + 9]) / 4
+        # The median tooth: a comb has them all, an accident of the files has a few tall ones.
+        height = np.clip(figures[teeth] - beside, -20, 20)
+        scores[index] = height.mean() * np.sqrt(len(teeth) / 1.25)
+    order = np.argsort(-scores, kind="stable")
+    return [
+        PageCandidate(int(pages[i]), 0, float(scores[i]), f"a comb of equal bytes, {scores[i]:.0f} standard deviations")
+        for i in order[:40]
+        if scores[i] > FIGURE_MIN
+    ]

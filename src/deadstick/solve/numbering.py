@@ -1,0 +1,188 @@
+"""Which metadata bytes are the logical block number, and which the version?
+
+A logical number is the same in every page of a block, differs from block to block and nearly fills a range that begins
+near zero. A version is constant in a block too, and tells apart the blocks that carry the same logical number.
+Every byte field of one to four bytes, either end first, is scored; bits that never change are masked out.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.translation import BitField, Translation
+
+LONGEST_FIELD = 4
+CONSTANT_SHARE = 0.9
+DISTINCT_SHARE = 0.5
+FEWEST_BLOCKS = 4
+TOLD_APART = 0.9
+MOST_FIELDS = 4
+STRAYS = 20
+"""One in so many of the largest numbers is left out of the range."""
+FULLNESS = 0.3
+"""A logical number fills at least this share of the range that it spans; a random number does not."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockMetadata:
+    """Metadata of some pages of every written block.
+
+    Attributes:
+        blocks: `int64[blocks]`, physical block numbers.
+        values: `uint8[blocks, samples, metadata_bytes]`.
+        good: `bool[blocks, samples]`, the page was corrected.
+    """
+
+    blocks: NDArray[np.int64]
+    values: NDArray[np.uint8]
+    good: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Numbering:
+    """A hypothesis on the translation.
+
+    Attributes:
+        number: the field of the logical block number.
+        score: bits of surprise that the field behaves like a logical number.
+        figure: what speaks for it, in words.
+        log10_chance: that random bytes behave so.
+        constant_share: blocks in which the number is constant over the pages.
+    """
+
+    number: BitField
+    score: float
+    figure: str
+    log10_chance: float
+    constant_share: float
+
+
+def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]:
+    """Fields that may be the logical number, best first.
+
+    Args:
+        metadata: of the written blocks.
+        physical_blocks: blocks of the chip, which bounds the range of a logical number.
+
+    Returns:
+        Empty where no field behaves like one: then the translation is the identity as far as metadata tells.
+    """
+    found: list[Numbering] = []
+    if len(metadata.blocks) < FEWEST_BLOCKS:
+        return found
+    for field in _fields(metadata.values.shape[2]):
+        values, constant = _block_values(field, metadata)
+        mask = _changing_bits(values, constant)
+        narrowed = BitField(field.first_byte, field.length, field.byte_order, mask)
+        candidate = _score(narrowed, values & mask, constant, physical_blocks)
+        if candidate is not None:
+            found.append(candidate)
+    found.sort(key=lambda item: (-item.score, item.number.length))
+    return found[:MOST_FIELDS]
+
+
+def with_versions(item: Numbering, metadata: BlockMetadata) -> list[Translation]:
+    """The translation with each field that may be the version, the likeliest first.
+
+    Args:
+        item: with the logical number.
+        metadata: of the written blocks.
+
+    Returns:
+        At least one: without a version, where no block shares its number with another or nothing tells them apart.
+    """
+    logical, constant = _block_values(item.number, metadata)
+    order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]
+    same = np.flatnonzero(np.diff(logical[order]) == 0)
+    bare = Translation("block", item.number)
+    if not len(same):
+        return [bare]
+    ranked: list[tuple[tuple[float, float], BitField]] = []
+    taken = set(range(item.number.first_byte, item.number.first_byte + item.number.length))
+    for field in _fields(metadata.values.shape[2]):
+        if taken & set(range(field.first_byte, field.first_byte + field.length)):
+            continue
+        values, steady = _block_values(field, metadata)
+        told = float((values[order][same] != values[order][same + 1]).mean())
+        share = float(steady[order].mean())
+        if share < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, values[order]):
+            continue
+        # The widest field whose high byte moves is the counter; its low byte alone would wrap.
+        spread = float(values[order].max() - values[order].min()) / (1 << 8 * field.length)
+        ranked.append(((-told, spread), field))
+    ranked.sort(key=lambda entry: entry[0])
+    return [Translation("block", item.number, field) for _, field in ranked[:MOST_FIELDS]] + [bare]
+
+
+def _every_byte_counts(field: BitField, values: NDArray[np.int64]) -> bool:
+    """Whether every byte of a field changes somewhere: a constant neighbour is not part of a counter."""
+    changing = int(np.bitwise_or.reduce(values) & ~np.bitwise_and.reduce(values))
+    return all(changing >> 8 * place & 0xFF for place in range(field.length))
+
+
+def _fields(metadata_bytes: int) -> Iterator[BitField]:
+    orders: tuple[Literal["little", "big"], ...] = ("little", "big")
+    for length in range(1, LONGEST_FIELD + 1):
+        for first in range(metadata_bytes - length + 1):
+            for order in orders[: 1 if length == 1 else 2]:
+                yield BitField(first, length, order)
+
+
+def _block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """The field's value in each block, and whether all good pages agree on it."""
+    blocks, samples, size = metadata.values.shape
+    values = field.read(metadata.values.reshape(-1, size)).reshape(blocks, samples)
+    best = np.zeros(blocks, np.int64)
+    constant = np.zeros(blocks, np.bool_)
+    for row in range(blocks):
+        chosen = values[row][metadata.good[row]]
+        if len(chosen):
+            best[row] = chosen[0]
+            constant[row] = bool((chosen == chosen[0]).all())
+    return best, constant
+
+
+def _changing_bits(values: NDArray[np.int64], constant: NDArray[np.bool_]) -> int:
+    chosen = values[constant]
+    if not len(chosen):
+        return 0
+    return int(np.bitwise_or.reduce(chosen) & ~np.bitwise_and.reduce(chosen)) | _low_ones(chosen)
+
+
+def _low_ones(values: NDArray[np.int64]) -> int:
+    """All bits below the highest changing one belong to the number, even where few blocks leave one unchanged."""
+    changing = int(np.bitwise_or.reduce(values) & ~np.bitwise_and.reduce(values))
+    return (1 << changing.bit_length()) - 1
+
+
+def _score(
+    field: BitField, values: NDArray[np.int64], constant: NDArray[np.bool_], physical_blocks: int
+) -> Numbering | None:
+    share = float(constant.mean())
+    chosen = values[constant]
+    if field.mask == 0 or share < CONSTANT_SHARE or len(chosen) < FEWEST_BLOCKS:
+        return None
+    # All ones marks blocks outside the numbering (common practice, no source); a few strays may be misreadings.
+    chosen = np.sort(chosen[chosen != field.mask])
+    chosen = chosen[: len(chosen) - len(chosen) // STRAYS]
+    if len(chosen) < FEWEST_BLOCKS:
+        return None
+    distinct = len(np.unique(chosen))
+    span = int(chosen.max()) + 1
+    if distinct < max(FEWEST_BLOCKS, DISTINCT_SHARE * len(chosen)) or span > 2 * physical_blocks:
+        return None
+    fullness = distinct / span
+    if fullness < FULLNESS:
+        return None
+    # Random numbers of the field's full width would fall into so narrow a range with this chance.
+    width = 8 * field.length
+    log10_chance = len(chosen) * (np.log10(span) - width * np.log10(2.0)) if span < 1 << width else 0.0
+    score = distinct * fullness
+    figure = (
+        f"constant in {share:.0%} of {len(values)} blocks; {distinct} different numbers in 0 to {span - 1} "
+        f"({fullness:.0%} of the range)"
+    )
+    return Numbering(field, score, figure, float(log10_chance), share)

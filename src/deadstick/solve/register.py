@@ -1,0 +1,138 @@
+"""Is there a shift register in the dump? Found without knowing pages, blocks or the code.
+
+Wherever the plaintext is constant (free space, padding), an additive scrambler leaves its own output, or the
+complement of it, on the chip. The Berlekamp-Massey algorithm (Massey, "Shift-register synthesis and BCH decoding",
+IEEE Trans. Inf. Theory 15, 1969) finds the shortest register that gives a window of bits; for random bits its length
+is half the window, so a window of 384 bits that a register of at most 64 stages explains is no accident: for
+a register of L stages and a window of n bits the chance is about 2^(2L - n). The same polynomial from many windows is
+the scrambler's. Plain constant or repeating data also has short registers, but their output repeats within a few
+bytes, and these are set aside.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.codes import gf2poly
+from deadstick.codes.lfsr import linear_complexities
+from deadstick.recipe.code import BitOrder
+from deadstick.solve.kernels import constant_runs
+
+WINDOW_BYTES = 48
+MOST_WINDOWS = 120_000
+LONGEST_REGISTER = 64
+FEWEST_WINDOWS = 4
+SHORTEST_PERIOD = 250  # bits; data that repeats within 31 bytes is no keystream
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """A shift register seen in a dump.
+
+    Attributes:
+        polynomial: characteristic polynomial, bit i is the coefficient of x^i.
+        bit_order: which end of a byte its output fills first.
+        windows: windows of `WINDOW_BYTES` that it explains.
+        examined: windows looked at.
+    """
+
+    polynomial: int
+    bit_order: BitOrder
+    windows: int
+    examined: int
+
+    @property
+    def width(self) -> int:
+        """Stages of the register."""
+        return gf2poly.degree(self.polynomial)
+
+    @property
+    def log10_chance(self) -> float:
+        """Logarithm of the probability that random bits gave as many such windows."""
+        per_window = (2 * self.width - 8 * WINDOW_BYTES) * np.log10(2) + np.log10(self.examined)
+        return float(per_window * self.windows)
+
+
+def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
+    """Shift registers that explain parts of the data, the one with the most windows first.
+
+    Args:
+        data: `uint8[bytes]`, a dump or a part of one, as read or decoded.
+
+    Returns:
+        At most a handful; empty where nothing was found.
+    """
+    if len(data) < WINDOW_BYTES:
+        return ()
+    windows = np.lib.stride_tricks.sliding_window_view(data, WINDOW_BYTES)
+    stride = max(WINDOW_BYTES // 2, len(windows) // MOST_WINDOWS)
+    chosen = np.ascontiguousarray(windows[::stride])
+    # Constant and repeating windows say nothing and are many: leave them out before the expensive part.
+    chosen = chosen[(chosen[:, 8:] != chosen[:, :-8]).any(axis=1)]
+    found = []
+    orders: tuple[BitOrder, ...] = ("lsb", "msb")
+    for order in orders:
+        lengths, polynomials = linear_complexities(chosen, order, LONGEST_REGISTER)
+        seen = Counter(polynomials[(lengths > 1) & (lengths <= LONGEST_REGISTER) & (polynomials != 0)].tolist())
+        found += [
+            Register(polynomial, order, count, len(chosen))
+            for polynomial, count in _without_complement(seen).items()
+            if count >= FEWEST_WINDOWS and not _is_repeating(polynomial)
+        ]
+    return tuple(sorted(found, key=lambda item: -item.windows)[:8])
+
+
+def _without_complement(seen: Counter[int]) -> Counter[int]:
+    """A constant of ones turns the polynomial p into (x + 1) p: count such windows for p itself."""
+    merged: Counter[int] = Counter()
+    for polynomial, count in seen.items():
+        quotient, rest = gf2poly.divide(polynomial, 0b11)
+        merged[polynomial if rest else quotient] += count
+    return merged
+
+
+def _is_repeating(polynomial: int) -> bool:
+    return gf2poly.degree(polynomial) < 2 or not polynomial & 1 or gf2poly.order(polynomial) < SHORTEST_PERIOD
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """Places where the register's bare output was seen.
+
+    Attributes:
+        positions: `int64[hits]`, byte positions.
+        states: `uint64[hits]`, the register's state there (bit i is the i-th next output).
+        ones: `bool[hits]`, the output stood there as its complement.
+    """
+
+    positions: NDArray[np.int64]
+    states: NDArray[np.uint64]
+    ones: NDArray[np.bool_]
+
+    def take(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> "Hits":
+        """Some of them."""
+        return Hits(self.positions[chosen], self.states[chosen], self.ones[chosen])
+
+
+def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int = 40) -> Hits:
+    """Every place where the data are the register's output, or its complement, for long enough.
+
+    Args:
+        data: `uint8[bytes]`.
+        register: from `find_registers`.
+        margin_bits: bits beyond the register's own width that must fit; the chance of an accident at one place
+            is 2 to the minus that.
+
+    Returns:
+        One hit per run of constant plaintext and 32 bytes of it.
+    """
+    need = -(-(register.width + margin_bits) // 8)
+    taps = np.array([i for i in range(register.width + 1) if register.polynomial >> i & 1], np.int64)
+    most = len(data) // 32 + 2
+    positions = np.empty(most, np.int64)
+    states = np.empty(most, np.uint64)
+    ones = np.empty(most, np.bool_)
+    count = constant_runs(data, taps, need, register.bit_order == "lsb", positions, states, ones)
+    return Hits(positions[:count], states[:count], ones[:count])

@@ -1,0 +1,128 @@
+"""The whole search, question by question, from a dump to a recipe with its evidence."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.errors import HintError
+from deadstick.flash.dump import Dump
+from deadstick.progress import Progress, silent
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve import findings
+from deadstick.solve.evidence import Finding, Hints, Solution
+from deadstick.solve.find_code import FoundPage, find_code
+from deadstick.solve.find_scrambler import Unscrambled, find_scrambler
+from deadstick.solve.find_translation import find_translation
+from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.noise import erased_share, is_uniform, uniformity
+from deadstick.solve.prove import prove
+from deadstick.solve.register import find_registers
+from deadstick.solve.survey import surveyed
+
+REGISTER_BYTES = 32 << 20
+NO_HINTS = Hints()
+
+
+def solve(dump: Dump | NDArray[np.uint8], hints: Hints = NO_HINTS, progress: Progress = silent) -> Solution:
+    """Find out what the controller did, from one dump and nothing else.
+
+    Args:
+        dump: one read of one chip, or its bytes as `uint8[bytes]`.
+        hints: what is known already; each must fit the data.
+        progress: told about `register`, `geometry`, `code`, `scrambler` and `translation`.
+
+    Returns:
+        A recipe with its evidence, or the reason why there is none.
+
+    Raises:
+        HintError: a hint is contradicted by the data.
+    """
+    data = dump.array if isinstance(dump, Dump) else dump
+    if hints.recipe is not None:
+        return prove(data, hints.recipe)
+    if erased_share(data) > 0.999:
+        return Solution("unreadable", "the dump is erased: almost every byte is 0xFF", None, ())
+    part = surveyed(data)
+    progress("register", 0, 1)
+    registers = find_registers(part[:REGISTER_BYTES])
+    progress("geometry", 0, 1)
+    candidates = _with_hints(page_candidates(part), hints)
+    found = find_code(part, candidates, progress)
+    if found is None:
+        return _without_code(part, candidates, hints)
+    answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
+    progress("scrambler", 0, 1)
+    plain = find_scrambler(found, registers)
+    if plain is None:
+        reason = "the code is known, but what the scrambler added could not be found"
+        return Solution("unsolved", reason, None, tuple(answers))
+    answers.append(findings.scrambler(plain))
+    encrypted = _encrypted(found, plain)
+    if encrypted is not None:
+        reason = "the code corrects, but the data is uniform and no keystream repeats: it is encrypted"
+        return Solution("encrypted", reason, None, (*answers, encrypted))
+    return _translated(data, found, plain, hints, answers, progress)
+
+
+def _translated(
+    data: NDArray[np.uint8],
+    found: FoundPage,
+    plain: Unscrambled,
+    hints: Hints,
+    answers: list[Finding],
+    progress: Progress,
+) -> Solution:
+    count = len(data) // found.layout.page_bytes
+    pages = data[: count * found.layout.page_bytes].reshape(count, -1)
+    period = plain.rule.period if plain.rule else 0
+    translation = find_translation(pages, plain.recipe, period, hints.pages_per_block, progress)
+    answers += [findings.block_size(translation), findings.translation(translation)]
+    answers.append(findings.proof(plain, translation))
+    return Solution("solved", "the recipe decodes the dump", translation.recipe, tuple(answers))
+
+
+def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[PageCandidate, ...]:
+    if hints.page_bytes is None and hints.spare_bytes is None:
+        return candidates
+    if hints.page_bytes is not None and hints.spare_bytes is not None:
+        page = hints.page_bytes + hints.spare_bytes
+        same = tuple(item for item in candidates if item.page_bytes == page)
+        return (*same, PageCandidate(page, 0, 0.0, "given by the user"))
+    kept = tuple(item for item in candidates if _fits(item.page_bytes, hints))
+    if not kept:
+        seen = ", ".join(str(item.page_bytes) for item in candidates[:6]) or "none"
+        raise HintError(f"no page size seen in the dump fits the hint; data and spare bytes together: {seen}")
+    return kept
+
+
+def _fits(page: int, hints: Hints) -> bool:
+    if hints.page_bytes is not None:
+        return hints.page_bytes < page <= 2 * hints.page_bytes
+    return hints.spare_bytes is not None and (page - hints.spare_bytes).bit_count() == 1
+
+
+def _without_code(part: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], hints: Hints) -> Solution:
+    figure = uniformity(part)
+    finding = findings.noise(figure, candidates)
+    if hints.page_bytes is not None and hints.spare_bytes is not None:
+        raise HintError(
+            f"no code was found in pages of {hints.page_bytes} and {hints.spare_bytes} bytes; try without the hint"
+        )
+    if is_uniform(figure) and not candidates:
+        return Solution(
+            "unreadable", "the dump looks like noise: no page size, no code, no keystream", None, (finding,)
+        )
+    return Solution("unsolved", "no page size and code were found that explain the dump", None, (finding,))
+
+
+def _encrypted(found: FoundPage, plain: Unscrambled) -> Finding | None:
+    """Whether the corrected data are uniform although nothing is left to take off."""
+    numbers = found.survey.some_written(512)
+    batch = plain.recipe.decode(found.survey.pages[numbers], numbers)
+    good = (batch.errors >= 0).all(axis=1)
+    figure = uniformity(batch.data[good].reshape(-1))
+    return findings.uniform_plaintext(figure) if is_uniform(figure) else None
+
+
+def recipe_of(solution: Solution) -> Recipe | None:
+    """The recipe of a solution, for callers that want nothing else."""
+    return solution.recipe

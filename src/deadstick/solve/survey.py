@@ -1,0 +1,80 @@
+"""A bounded look at a dump: enough pages to find the recipe, however large the dump is."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.flash.erased import erased_pages
+from deadstick.solve.window import Rows
+
+SURVEY_BYTES = 64 << 20
+"""What the search reads; a larger dump is seen through its first written part of this size."""
+MOST_ROWS = 4096
+
+
+def surveyed(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The part of a dump that the search works on.
+
+    Args:
+        data: `uint8[bytes]`, the dump.
+
+    Returns:
+        A view of at most `SURVEY_BYTES` that starts at the beginning.
+    """
+    return data[:SURVEY_BYTES]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Pages of one size in the surveyed part.
+
+    Attributes:
+        data: `uint8[bytes]`.
+        page_bytes: data and spare area together.
+    """
+
+    data: NDArray[np.uint8]
+    page_bytes: int
+
+    @cached_property
+    def pages(self) -> NDArray[np.uint8]:
+        """`uint8[pages, page_bytes]`, a view."""
+        count = len(self.data) // self.page_bytes
+        return self.data[: count * self.page_bytes].reshape(count, self.page_bytes)
+
+    @cached_property
+    def written(self) -> NDArray[np.bool_]:
+        """`bool[pages]`: pages that are not erased."""
+        return ~erased_pages(self.pages)
+
+    def some_written(self, most: int) -> NDArray[np.int64]:
+        """Numbers of written pages, evenly spread, at most so many."""
+        return _spread(np.flatnonzero(self.written), most)
+
+    def as_read(self, most: int) -> Rows:
+        """Pages as they are."""
+        return Rows("pages as read", _telling(self.pages[self.some_written(most)]))
+
+    def differences(self, lag: int, most: int) -> Rows:
+        """Differences of pages that lie `lag` pages apart."""
+        both = np.flatnonzero(self.written[lag:] & self.written[:-lag]) if 0 < lag < len(self.pages) else []
+        first = _spread(np.asarray(both, np.int64), most)
+        return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]))
+
+
+def _spread(numbers: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    if len(numbers) <= most:
+        return numbers
+    return numbers[np.linspace(0, len(numbers) - 1, most).astype(np.int64)]
+
+
+def _telling(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Rows that are not constant at their start, each content once: equal pages are no independent witnesses."""
+    if not len(rows):
+        return rows
+    head = rows[:, :512]
+    rows = rows[(head != head[:, :1]).any(axis=1)]
+    _, first = np.unique(rows[:, :512], axis=0, return_index=True)
+    return np.ascontiguousarray(rows[np.sort(first)])
