@@ -81,9 +81,7 @@ def noise(seed: int, length: int) -> bytes:
     return np.random.default_rng(seed).integers(0, 256, length, np.uint8).tobytes()
 
 
-def spoil(
-    disk: bytes, sectors: Mapping[int, SectorState], how: str = "noise", older: bytes = b""
-) -> MemoryDisk:
+def spoil(disk: bytes, sectors: Mapping[int, SectorState], how: str = "noise", older: bytes = b"") -> MemoryDisk:
     """A disk whose `sectors` are in a weaker state and hold something else."""
     data, marks = bytearray(disk), np.zeros(len(disk) // SECTOR_BYTES, np.uint8)
     for sector, state in sectors.items():
@@ -257,7 +255,9 @@ class _Exfat:
     def at(self, cluster: int) -> int:
         return self.heap + (cluster - 2) * self.cluster
 
-    def add(self, name: str, content: bytes, *, gap: bool = False, deleted: bool = False, valid: int | None = None) -> None:
+    def add(
+        self, name: str, content: bytes, *, gap: bool = False, deleted: bool = False, valid: int | None = None
+    ) -> None:
         count = -(-len(content) // self.cluster)
         clusters = [self.next + i + (2 * (i > 0) if gap else 0) for i in range(count)]
         self.next = clusters[-1] + 1
@@ -271,9 +271,25 @@ class _Exfat:
         text = name.encode("utf-16-le")
         names = [text[i : i + 30].ljust(30, b"\0") for i in range(0, len(text), 30)]
         stamp = (2025 - 1980) << 25 | 6 << 21 | 1 << 16 | 12 << 11 | 30 << 5 | 10
-        file = bytearray(struct.pack("<BBHHHIIIBBBBB7x", 0x85, 1 + len(names), 0, 0x20, 0, stamp, stamp, stamp, 0, 50, 0x84, 0x84, 0x84))
+        file = bytearray(
+            struct.pack(
+                "<BBHHHIIIBBBBB7x", 0x85, 1 + len(names), 0, 0x20, 0, stamp, stamp, stamp, 0, 50, 0x84, 0x84, 0x84
+            )
+        )
         size = len(content)
-        stream = struct.pack("<BBBBHHQIIQ", 0xC0, 1 if gap else 3, 0, len(name), 0, 0, size if valid is None else valid, 0, clusters[0], size)
+        stream = struct.pack(
+            "<BBBBHHQIIQ",
+            0xC0,
+            1 if gap else 3,
+            0,
+            len(name),
+            0,
+            0,
+            size if valid is None else valid,
+            0,
+            clusters[0],
+            size,
+        )
         entries = file + stream + b"".join(b"\xc1\0" + part for part in names)
         struct.pack_into("<H", entries, 2, exfat_set_checksum(bytes(entries)))
         if deleted:

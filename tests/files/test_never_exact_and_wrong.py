@@ -45,7 +45,10 @@ def test_fat(bits: int, data: st.DataObject) -> None:
     table, first_data = _fat_areas(made)
     last = min(_used_sectors(made), first_data + 220)
     places = st.one_of(
-        st.integers(0, 8), st.integers(table, table + 3), st.integers(max(0, first_data - 40), first_data + 8), st.integers(0, last)
+        st.integers(0, 8),
+        st.integers(table, table + 3),
+        st.integers(max(0, first_data - 40), first_data + 8),
+        st.integers(0, last),
     )
     sectors = data.draw(st.dictionaries(places, STATES, max_size=25))
     how = data.draw(st.sampled_from(["noise", "zeros", "older", "flips", "same"]))
