@@ -112,7 +112,8 @@ class Seen:
 
 def look(disk: MemoryDisk) -> tuple[list[Seen], list[str]]:
     """Places and sectors alone, without content checks: what they call exact must stand on its own."""
-    seen, problems = [], []
+    seen: list[Seen] = []
+    problems: list[str] = []
     for place in find_volumes(disk).places:
         if place.fat is not None:
             fat = read_fat(place.disk, place.fat, place.doubts)
@@ -253,7 +254,7 @@ class _Exfat:
         self.next = root + 1
 
     def at(self, cluster: int) -> int:
-        return self.heap + (cluster - 2) * self.cluster
+        return int(self.heap + (cluster - 2) * self.cluster)
 
     def add(
         self, name: str, content: bytes, *, gap: bool = False, deleted: bool = False, valid: int | None = None

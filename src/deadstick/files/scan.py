@@ -98,7 +98,7 @@ def _moved(file: Found, prefix: str) -> Found:
 def _one(disk: Disk, file: Found, writer: Writer, checker: Checker, *, keep: bool) -> FileRecord:
     facts = sector_facts(disk, file)
     sha256, content = "", ContentCheck("", Verdict.UNKNOWN, "nothing left to check")
-    if file.size == 0 or file.inline is not None or file.extents:
+    if file.extents or file.inline is not None or (file.size == 0 and not file.missing):
         path, sha256 = writer.write(disk, file)
         if file.size:
             content = checker.check(file.path, path)

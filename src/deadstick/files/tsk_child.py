@@ -25,6 +25,7 @@ FIRST_EXFAT_ENTRY = 3  # the library numbers the 32-byte slots of the cluster he
 _NTFS_FILE_NAME, _NTFS_NAME, _NTFS_INFO, _NTFS_DATA = 0x30, 0x60, 0x70, 0x80
 _FIRST_NTFS_USER, _NTFS_EXTEND = 24, "$Extend"
 _DIRTY = 1
+_LABEL_ENTRY = " (Volume Label Entry)"  # how the library names it
 
 UNNAMED = "no directory lists it: found by its record"
 DELETED = "deleted: nothing proves that its sectors were not used again"
@@ -116,6 +117,9 @@ class Walk:
     def _entry(self, folder: str, entry: Any, *, deleted: bool) -> list[tuple[str, int, bool]]:
         name_info, meta = entry.info.name, entry.info.meta
         name = (name_info.name or b"").decode("utf-8", "replace")
+        if self.kind == "exFAT" and name.endswith(_LABEL_ENTRY):
+            self.say({"label": name.removesuffix(_LABEL_ENTRY), "doubt": ""})
+            return []
         gone = deleted or bool(int(name_info.flags) & int(pytsk3.TSK_FS_NAME_FLAG_UNALLOC))
         if name in (".", "..") or self._is_own(name, name_info, meta) or (gone and not self.deleted):
             return []
@@ -150,7 +154,7 @@ class Walk:
             return int(name_info.meta_addr) < _FIRST_NTFS_USER and name != _NTFS_EXTEND
         if self.kind == "exFAT":
             virtual = meta is not None and meta.type == pytsk3.TSK_FS_META_TYPE_VIRT
-            return virtual or name in ("$ALLOC_BITMAP", "$UPCASE_TABLE") or name.endswith("(Volume Label Entry)")
+            return virtual or name in ("$ALLOC_BITMAP", "$UPCASE_TABLE")
         return False
 
     def _own_files(self, path: str, name_info: Any, meta: Any) -> list[tuple[str, int, bool]]:

@@ -88,6 +88,8 @@ def judge(file: Found, facts: SectorFacts, content: ContentCheck) -> tuple[FileS
     reasons: list[str] = []
     if facts.lost_ranges:
         reasons.append(_lost_text(file, facts))
+    elif file.missing:
+        reasons.append(file.missing)
     if number := facts.counts[SectorState.DOUBTFUL]:
         reasons.append(f"{number} of its sectors {_are(number)} doubtful")
     if number := facts.counts[SectorState.UNWRITTEN]:
@@ -102,7 +104,7 @@ def judge(file: Found, facts: SectorFacts, content: ContentCheck) -> tuple[FileS
         return FileState.EXACT, f"{proof}; {sound}" if content.verdict is Verdict.VALID else proof
     if content.verdict is Verdict.VALID:
         reasons.append(sound)
-    state = FileState.DAMAGED if facts.lost_ranges else FileState.DOUBTFUL
+    state = FileState.DAMAGED if facts.lost_ranges or file.missing else FileState.DOUBTFUL
     return state, "; ".join(dict.fromkeys(reasons))
 
 

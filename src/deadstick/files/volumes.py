@@ -29,6 +29,8 @@ class Place:
     fat: FatLayout | None = None
     doubts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    label: str = ""
+    """As far as the boot sector or superblock tells it."""
 
 
 @dataclass(frozen=True)
@@ -175,7 +177,8 @@ def _by_superblock(disk: Disk, partition: Partition, head: bytes) -> Place | Non
     if incompat & _EXT_JOURNAL_PENDING:
         doubts = (*doubts, "the journal holds changes that were never written to their place")
     sectors = _cut(blocks << (shift + 1), partition)
-    return Place(PatchedDisk(disk, source), kind, start, sectors, None, doubts, notes)
+    label = block[120:136].split(b"\0", 1)[0].decode("utf-8", "replace")
+    return Place(PatchedDisk(disk, source), kind, start, sectors, None, doubts, notes, label)
 
 
 def _superblock_copy(disk: Disk, partition: Partition) -> int:

@@ -144,7 +144,7 @@ def read_other(place: Place) -> OtherFiles:
     for number, file in first.files:
         doubts = common if file in steady else (*common, text)
         files.append((number, replace(file, doubts=doubts + file.doubts)))
-    return OtherFiles(tuple(mark_overlaps(files)), first.label, tuple(problems))
+    return OtherFiles(tuple(mark_overlaps(files)), first.label or place.label, tuple(problems))
 
 
 def _steady(first: _Pass, problems: list[str]) -> set[Found]:
