@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 from deadstick.rebuild.mapping import BlockCopy, BlockTable
 from deadstick.rebuild.page_table import PageKind, PageTable
-from deadstick.recipe.layout import Part, Span
+from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.toml import to_dict
 
@@ -128,8 +128,8 @@ class RebuiltDisk:
         """
         if first_sector < 0 or count < 0 or (first_sector + count) * SECTOR_BYTES > self._size:
             raise ValueError(f"sectors {first_sector} to {first_sector + count} leave the disk")
-        start = SECTOR_BYTES * np.arange(first_sector, first_sector + count, dtype=np.int64)
-        low, high = self._codeword_at(start), self._codeword_at(start + SECTOR_BYTES - 1)
+        start = 8 * SECTOR_BYTES * np.arange(first_sector, first_sector + count, dtype=np.int64)
+        low, high = self._run_at(start), self._run_at(start + 8 * SECTOR_BYTES - 1)
         states = np.zeros(count, np.uint8)
         for step in range(int((high - low).max(initial=-1)) + 1):
             np.maximum(states, self._states_of(np.minimum(low + step, high)), out=states)
@@ -148,17 +148,14 @@ class RebuiltDisk:
         older = self._other_copies(logical, physical)
         if physical < 0:
             return Provenance(-1, -1, -1, (), (), 0, state, -1, older)
-        end = min(column + SECTOR_BYTES, self._page_bytes)
-        bounds = self._boundaries
-        codewords = tuple(
-            number for number in range(len(bounds) - 1) if bounds[number] < end and bounds[number + 1] > column
-        )
+        stored = self._stored(8 * column, 8 * min(column + SECTOR_BYTES, self._page_bytes))
+        codewords = tuple(sorted({number for number, _, _ in stored}))
         errors = self.page_table.errors[physical, list(codewords)]
         return Provenance(
             chip=int(self.page_table.chip[physical]),
             block=int(self.page_table.block[physical]),
             page=int(self.page_table.page[physical]),
-            columns=_columns(self._data_spans, column, end),
+            columns=tuple((first // 8, -(-last // 8)) for _, first, last in stored),
             codewords=codewords,
             bits_corrected=int(errors.sum()) if (errors >= 0).all() else -1,
             state=state,
@@ -199,28 +196,42 @@ class RebuiltDisk:
         return data
 
     @cached_property
-    def _boundaries(self) -> NDArray[np.int64]:
-        """`int64[codewords + 1]`: the data byte of the page at which each codeword begins, and the end."""
-        sizes = [
-            sum(span.bits for span in codeword.message if span.part is Part.DATA) // 8
-            for codeword in self._recipe.layout.codewords
-        ]
-        return np.cumsum([0, *sizes], dtype=np.int64)
+    def _runs(self) -> list[tuple[int, int, int]]:
+        """The page's data in order, as `(first data bit, codeword, first bit in the page)` of each stored run."""
+        layout = self._recipe.layout
+        return sorted(
+            (target.first, number, span.start)
+            for number, codeword in enumerate(layout.codewords)
+            for span, target in zip(codeword.message, layout.targets[number], strict=True)
+            if span.part is Part.DATA
+        )
 
     @cached_property
-    def _data_spans(self) -> list[Span]:
-        layout = self._recipe.layout
-        return [span for codeword in layout.codewords for span in codeword.message if span.part is Part.DATA]
+    def _run_starts(self) -> NDArray[np.int64]:
+        return np.array([first for first, _, _ in self._runs], np.int64)
 
-    def _codeword_at(self, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
-        """The codeword that holds each byte of the disk, counted over all logical pages."""
-        logical, column = np.divmod(offsets, self._page_bytes)
-        number = np.searchsorted(self._boundaries, column, side="right") - 1
-        return logical * (len(self._boundaries) - 1) + number
+    @cached_property
+    def _run_codewords(self) -> NDArray[np.int64]:
+        return np.array([number for _, number, _ in self._runs], np.int64)
 
-    def _states_of(self, codewords: NDArray[np.int64]) -> NDArray[np.uint8]:
-        logical, number = np.divmod(codewords, len(self._boundaries) - 1)
-        physical = self.block_table.physical[logical]
+    def _run_at(self, bits: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The stored run that holds each data bit of the disk, counted over all logical pages."""
+        logical, bit = np.divmod(bits, 8 * self._page_bytes)
+        return logical * len(self._runs) + np.searchsorted(self._run_starts, bit, side="right") - 1
+
+    def _stored(self, start: int, end: int) -> list[tuple[int, int, int]]:
+        """Where data bits of a page are stored: `(codeword, first bit, bit after the last)` in the page."""
+        ends = [*self._run_starts[1:].tolist(), 8 * self._page_bytes]
+        found = []
+        for (first, number, place), last in zip(self._runs, ends, strict=True):
+            low, high = max(start, first), min(end, last)
+            if low < high:
+                found.append((number, place + low - first, place + high - first))
+        return found
+
+    def _states_of(self, runs: NDArray[np.int64]) -> NDArray[np.uint8]:
+        logical, run = np.divmod(runs, len(self._runs))
+        physical, number = self.block_table.physical[logical], self._run_codewords[run]
         states = np.where(physical >= 0, self.page_table.states[physical, number], SectorState.UNWRITTEN)
         unsure = self.block_table.doubtful[logical] & (states == SectorState.EXACT)
         states[unsure] = SectorState.DOUBTFUL
@@ -235,16 +246,3 @@ class RebuiltDisk:
             if row != physical and row < len(self.page_table) and self.page_table.kind[row] != PageKind.ERASED:
                 found.append((copy.block, place, copy.version))
         return tuple(found)
-
-
-def _columns(spans: list[Span], start: int, end: int) -> tuple[tuple[int, int], ...]:
-    """Byte columns of the page that hold data bytes `start` to `end`."""
-    columns, cursor = [], 0
-    for span in spans:
-        length = span.bits // 8
-        low, high = max(start, cursor), min(end, cursor + length)
-        if low < high:
-            first = span.start + 8 * (low - cursor)
-            columns.append((first // 8, -(-(first + 8 * (high - low)) // 8)))
-        cursor += length
-    return tuple(columns)

@@ -85,12 +85,10 @@ def field_is_exact(field: BitField, table: PageTable, layout: PageLayout) -> NDA
 def _owners(layout: PageLayout) -> NDArray[np.int64]:
     """`int64[metadata_bytes, 2]`: first and last codeword of each metadata byte, -1 for bits outside the code."""
     owners = np.full(8 * layout.metadata_bytes, -1, np.int64)
-    cursor = 0
-    for number, codeword in enumerate(layout.codewords):
-        for span in codeword.message:
-            if span.part is Part.METADATA:
-                owners[cursor : cursor + span.bits] = number
-                cursor += span.bits
+    for number in range(len(layout.codewords)):
+        for target in layout.targets[number]:
+            if target.part is Part.METADATA:
+                owners[target.first : target.first + target.bits] = number
     owners[layout.metadata_bits :] = owners[layout.metadata_bits - 1] if layout.metadata_bits else -1
     return np.stack([owners.reshape(-1, 8).min(axis=1), owners.reshape(-1, 8).max(axis=1)], axis=1)
 

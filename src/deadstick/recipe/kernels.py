@@ -63,7 +63,7 @@ def move_bits_of_view(
     pages: NDArray[uint8],
     masks: NDArray[uint8],
     index: NDArray[int64],
-    flip: int,
+    flip: uint8,
     reverse: bool,
     spans: NDArray[int64],
     scratch: NDArray[uint8],
