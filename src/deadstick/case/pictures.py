@@ -25,6 +25,16 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True)
+class Label:
+    """A word in the drawing; `anchor` as in SVG: start, middle or end."""
+
+    x: float
+    y: float
+    text: str
+    anchor: str = "middle"
+
+
+@dataclass(frozen=True, slots=True)
 class Legend:
     """One style of the picture and what it means."""
 
@@ -35,13 +45,14 @@ class Legend:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing with its size, boxes and legend."""
+    """A drawing with its size, boxes, legend and labels."""
 
     width: float
     height: float
     boxes: tuple[Box, ...]
     legend: tuple[Legend, ...]
     caption: str
+    labels: tuple[Label, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,29 +131,41 @@ def disk_picture(counts: Sequence[Sequence[int]]) -> Picture | None:
 
 
 HEIGHT = 130
+LABEL_HEIGHT = 16
 _BAR_AREA = 720
+_TICKS = 8
 
 
 def histogram_picture(counts: Sequence[int], t: int) -> Picture | None:
     """How many codewords needed how many corrections; the heights are logarithmic.
 
     Args:
-        counts: codewords with that many corrected bits.
+        counts: codewords with 0, 1, 2 ... corrected bits.
         t: bits that the code can correct.
     """
     if not sum(counts):
         return None
     bars = [*counts, *[0] * (t + 1 - len(counts))]
     pitch = _BAR_AREA / len(bars)
-    scale = (HEIGHT - 4) / math.log10(10 * max(bars))
-    boxes = []
+    top = LABEL_HEIGHT
+    scale = (HEIGHT - 2 * top) / math.log10(10 * max(bars))
+    floor = HEIGHT - top
+    boxes = [Box(0, floor, _BAR_AREA, 1, "axis", "no codeword needed as many corrections")]
     for bits, count in enumerate(bars):
         if count:
             height = scale * math.log10(10 * count)
             title = f"{bits} corrected bits: {count:,} codewords"
-            boxes.append(Box(bits * pitch, HEIGHT - height, max(1.0, pitch - 1), height, shade(bits, t), title))
-    caption = f"Corrected bits per codeword, 0 to {t} (what the code can correct); heights are logarithmic"
-    return Picture(_BAR_AREA, HEIGHT, tuple(boxes), (), caption)
+            boxes.append(Box(bits * pitch, floor - height, max(1.0, pitch - 1), height, shade(bits, t), title))
+    step = max(1, -(-t // _TICKS))
+    shown = [bits for bits in range(0, t, step) if t - bits >= step / 2] + [t]
+    labels = [Label((bits + 0.5) * pitch, HEIGHT - 3, str(bits)) for bits in shown]
+    largest = bars.index(max(bars))
+    edge, anchor = (largest, "start") if 2 * largest < len(bars) else (largest + 1, "end")
+    labels.append(Label(edge * pitch, top - 4, f"{max(bars):,} codewords", anchor))
+    caption = (
+        f"Corrected bits per codeword, from 0 to {t}, which is all that the code can correct; heights are logarithmic"
+    )
+    return Picture(_BAR_AREA, HEIGHT, tuple(boxes), (), caption, tuple(labels))
 
 
 def shade(bits: int, t: int) -> str:

@@ -27,8 +27,10 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+# `readable=False`: our own check says more, and says it in one way for all.
 DumpArgument = Annotated[
-    Path, typer.Argument(metavar="DUMP", help="The raw read of the chip: data and spare areas, one file.")
+    Path,
+    typer.Argument(metavar="DUMP", readable=False, help="The raw read of the chip: data and spare areas, one file."),
 ]
 PageBytes = Annotated[
     int | None, typer.Option(min=1, metavar="N", help="Data bytes of a page, without the spare area, if you know them.")
@@ -36,7 +38,7 @@ PageBytes = Annotated[
 SpareBytes = Annotated[int | None, typer.Option(min=0, metavar="N", help="Spare bytes of a page, if you know them.")]
 PagesPerBlock = Annotated[int | None, typer.Option(min=1, metavar="N", help="Pages of a block, if you know them.")]
 RecipeFile = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="A recipe to prove instead of searching for one.")
+    Path | None, typer.Option(metavar="FILE", readable=False, help="A recipe to prove instead of searching for one.")
 ]
 
 
@@ -58,9 +60,13 @@ def _main(
 @app.command()
 def recover(
     dumps: Annotated[
-        list[Path], typer.Argument(metavar="DUMP", help="The raw read of the chip, data and spare areas.")
+        list[Path],
+        typer.Argument(metavar="DUMP", readable=False, help="The raw read of the chip, data and spare areas."),
     ],
-    case: Annotated[Path, typer.Option(metavar="DIR", help="Folder of the case: new, empty, or begun with this dump.")],
+    case: Annotated[
+        Path,
+        typer.Option(metavar="DIR", readable=False, help="Folder of the case: new, empty, or begun with this dump."),
+    ],
     page_bytes: PageBytes = None,
     spare_bytes: SpareBytes = None,
     pages_per_block: PagesPerBlock = None,
@@ -89,7 +95,7 @@ def solve(
         bool, typer.Option("--explain", help="Show the evidence for every answer, and the rivals.")
     ] = False,
     save: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the recipe to FILE, which must be new.")
+        Path | None, typer.Option(metavar="FILE", readable=False, help="Write the recipe to FILE, which must be new.")
     ] = None,
     page_bytes: PageBytes = None,
     spare_bytes: SpareBytes = None,
