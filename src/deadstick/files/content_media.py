@@ -11,6 +11,8 @@ from deadstick.files.finding import ContentCheck, Verdict
 MAX_PIXELS = 300_000_000
 _PIECE = 1 << 20
 _MAX_STEPS = 1_000_000
+_AFTER_A_SCAN = frozenset({0xC4, 0xDA, 0xDB, 0xDC, 0xDD, 0xFE, *range(0xE0, 0xF0)})
+"""Markers that may follow a scan inside one frame: tables, a further scan, line count, comments, applications."""
 
 
 def check_picture(path: Path, kind: str = "") -> ContentCheck:
@@ -47,29 +49,29 @@ def check_jpeg(path: Path) -> ContentCheck:
 
 def jpeg_fault(data: bytes) -> tuple[str, bool]:
     """(what is impossible in the marker structure or empty, whether the end marker was reached)."""
-    at, steps = 2, 0
+    at, steps, scans = 2, 0, 0
     while at + 2 <= len(data) and steps < _MAX_STEPS:
         steps += 1
+        marker = data[at + 1]
         if data[at] != 0xFF:
             return f"no marker where one must stand, at byte {at}", False
-        marker = data[at + 1]
         if marker == 0xFF:  # fill byte
             at += 1
         elif marker == 0xD9:
             return "", True
         elif 0xD0 <= marker <= 0xD7 or marker == 0x01:
             at += 2
-        elif marker < 0xC0:
-            return f"reserved marker FF {marker:02X} at byte {at}", False
-        elif at + 4 > len(data):
-            return "", False
+        elif marker < 0xC0 or (scans and marker not in _AFTER_A_SCAN):
+            return f"a marker FF {marker:02X} that cannot stand at byte {at}", False
         else:
-            length = int.from_bytes(data[at + 2 : at + 4], "big")
+            length = int.from_bytes(data[at + 2 : at + 4], "big") if at + 4 <= len(data) else 2
             if length < 2:
                 return f"a segment of impossible length at byte {at}", False
-            at += 2 + length
-            if marker == 0xDA:
-                at = _skip_scan(data, at)
+            scans += marker == 0xDA
+            here, at = at, at + 2 + length
+            if scans and at > len(data) and data.rstrip(b"\0").endswith(b"\xff\xd9"):
+                return f"a segment at byte {here} that reaches beyond the end marker", False
+            at = _skip_scan(data, at) if marker == 0xDA else at
     return "", False
 
 
