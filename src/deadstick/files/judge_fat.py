@@ -19,6 +19,16 @@ MAX_FILES = 512
 MAX_DIRECTORY_BYTES = 64 << 10
 
 
+TEXT = frozenset({"txt", "csv", "log", "md", "json", "xml", "html", "htm", "ini", "srt"})
+_ENDS = {
+    "JPEG": b"\xff\xd9",
+    "PNG": b"IEND\xae\x42\x60\x82",
+    "PDF": b"%%EOF",
+    "ZIP": b"PK\x05\x06",
+}
+_PRINTABLE = bytes(range(32, 127)) + b"\t\r\n" + bytes(range(128, 256))
+
+
 @dataclass
 class _Facts:
     """What a bounded walk over the directories saw."""
@@ -27,12 +37,8 @@ class _Facts:
     implausible: int = 0
     dots_right: int = 0
     directories: int = 0
-    starts: list[tuple[int, bool]] = field(default_factory=list)
-    """(first cluster, is a directory) of every live entry."""
-    wanted: list[int] = field(default_factory=list)
-    """Clusters that the size of each asks for, 0 for directories."""
-    heads_right: int = 0
-    heads: int = 0
+    entries: list[DirEntry] = field(default_factory=list)
+    """Live entries whose first cluster is one of the volume's."""
 
 
 def check_fat(place: Place) -> tuple[Check, ...]:
@@ -45,6 +51,7 @@ def check_fat(place: Place) -> tuple[Check, ...]:
     first = place.disk.read(layout.fat_offset, bytes_used).ljust(bytes_used, b"\0")
     table = decode_entries(first, layout.entry_bits, count)
     facts = _walk(place, layout)
+    sound, lasts = _chains(facts, table, layout)
     return (
         Check("boot sector describes a volume", 1, 1, 32.0),
         *_boot_copy(place, layout),
@@ -53,8 +60,8 @@ def check_fat(place: Place) -> tuple[Check, ...]:
         Check("directory slots plausible", facts.slots - facts.implausible, facts.slots, 6.0),
         Check("directories that know themselves and their parent", facts.dots_right, facts.directories, 32.0),
         _starts_allocated(facts, table),
-        _chains(facts, table, layout),
-        Check("files that start as their names promise", facts.heads_right, facts.heads, 16.0),
+        Check("chains that end, meet no other and fit the size", sound, len(lasts), 8.0),
+        *_contents(place, layout, lasts),
     )
 
 
@@ -105,48 +112,70 @@ def _walk(place: Place, layout: FatLayout) -> _Facts:
             facts.directories += 1
             facts.dots_right += parsed.dot == cluster and parsed.dotdot == parent
         for entry in parsed.entries:
-            if not entry.deleted:
-                _note_entry(place, layout, facts, entry)
-                if entry.is_directory and layout.holds(entry.cluster):
+            if not entry.deleted and layout.holds(entry.cluster):
+                facts.entries.append(entry)
+                if entry.is_directory:
                     todo.append((entry.cluster, 0 if root else cluster, False))
     return facts
 
 
-def _note_entry(place: Place, layout: FatLayout, facts: _Facts, entry: DirEntry) -> None:
-    if not layout.holds(entry.cluster):
-        return
-    facts.starts.append((entry.cluster, entry.is_directory))
-    facts.wanted.append(0 if entry.is_directory else -(-entry.size // layout.cluster_bytes))
-    kind = EXPECTED.get(PurePosixPath(entry.name).suffix.lower().lstrip("."))
-    if kind and not entry.is_directory and entry.size and facts.heads < MAX_FILES:
-        facts.heads += 1
-        head = place.disk.read(layout.cluster_offset(entry.cluster), SECTOR_BYTES)
-        facts.heads_right += any(
-            head[offset : offset + len(text)] == text for name, offset, text in SIGNATURES if name == kind
-        )
-
-
 def _starts_allocated(facts: _Facts, table: np.ndarray) -> Check:
     """First clusters must be allocated, and nobody's next: a chain is entered at its head."""
-    starts = np.array([c for c, _ in facts.starts if c < len(table)], np.int64)
+    starts = np.array([e.cluster for e in facts.entries if e.cluster < len(table)], np.int64)
     pointed = np.zeros(len(table), bool)
     pointed[table[table < len(table)].astype(np.int64)] = True
     good = (table[starts] != 0) & ~pointed[starts]
     return Check("first clusters that head a chain", int(good.sum()), len(starts), 3.0)
 
 
-def _chains(facts: _Facts, table: np.ndarray, layout: FatLayout) -> Check:
-    """Chains that stay inside the volume, meet no other, and are as long as the size says."""
-    taken, good, total = np.zeros(len(table), bool), 0, 0
-    for (cluster, is_directory), wanted in zip(facts.starts, facts.wanted, strict=True):
-        if cluster >= len(table) or total >= MAX_FILES:
+def _chains(facts: _Facts, table: np.ndarray, layout: FatLayout) -> tuple[int, list[tuple[DirEntry, int]]]:
+    """Chains that stay inside the volume, meet no other, and are as long as the size says.
+
+    Returns:
+        How many are sound, and for every chain followed its entry and its last cluster (0 where unsound).
+    """
+    taken, good, lasts = np.zeros(len(table), bool), 0, list[tuple[DirEntry, int]]()
+    end_mark = (1 << min(layout.entry_bits, 28)) - 8
+    for entry in facts.entries[:MAX_FILES]:
+        if entry.cluster >= len(table):
             continue
-        total += 1
-        length, sound, here = 0, True, cluster
+        wanted = -(-entry.size // layout.cluster_bytes)
+        length, sound, here, last = 0, True, entry.cluster, 0
         while sound and layout.holds(here) and here < len(table) and length <= wanted + MAX_FILES:
             sound = not taken[here]
             taken[here] = True
-            length, here = length + 1, int(table[here])
-        ended = here >= (1 << min(layout.entry_bits, 28)) - 8
-        good += sound and ended and (is_directory or length == wanted)
-    return Check("chains that end, meet no other and fit the size", good, total, 8.0)
+            length, last, here = length + 1, here, int(table[here])
+        sound = sound and here >= end_mark and (entry.is_directory or length == wanted)
+        good += sound
+        lasts.append((entry, last if sound else 0))
+    return good, lasts
+
+
+def _contents(place: Place, layout: FatLayout, lasts: list[tuple[DirEntry, int]]) -> tuple[Check, ...]:
+    """First and last bytes of files whose names promise something."""
+    heads, tails, texts = [], [], []
+    for entry, last in lasts:
+        extension = PurePosixPath(entry.name).suffix.lower().lstrip(".")
+        kind = EXPECTED.get(extension, "")
+        if entry.is_directory or not entry.size or not (kind or extension in TEXT):
+            continue
+        head = place.disk.read(layout.cluster_offset(entry.cluster), min(entry.size, SECTOR_BYTES))
+        tail = _tail(place, layout, entry, last) if last else b""
+        if kind:
+            heads.append(any(head[o : o + len(t)] == t for name, o, t in SIGNATURES if name == kind))
+            if kind in _ENDS:
+                tails.append(_ENDS[kind] in tail)
+        else:
+            texts.append(bool(tail) and not (head + tail).translate(None, _PRINTABLE))
+    return (
+        Check("files that start as their names promise", sum(heads), len(heads), 16.0),
+        Check("files that end as their names promise", sum(tails), len(tails), 8.0),
+        Check("text files that start and end as text", sum(texts), len(texts), 12.0),
+    )
+
+
+def _tail(place: Place, layout: FatLayout, entry: DirEntry, last: int) -> bytes:
+    """Up to the last 64 bytes of a file, as far as they lie in its last cluster."""
+    used = (entry.size - 1) % layout.cluster_bytes + 1
+    count = min(used, 64)
+    return place.disk.read(layout.cluster_offset(last) + used - count, count)

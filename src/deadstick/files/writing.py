@@ -23,12 +23,10 @@ def safe_name(name: str) -> str:
     r"""One path component that every common system takes.
 
     >>> safe_name(".."), safe_name("a/b:c"), safe_name("NUL.txt"), safe_name("tune\x00.")
-    ('_..', 'a_b_c', '_NUL.txt', 'tune_')
+    ('_', 'a_b_c', '_NUL.txt', 'tune_')
     """
     shown = "".join("_" if c in _FORBIDDEN or unicodedata.category(c) in ("Cc", "Cs") else c for c in name).rstrip(". ")
-    if not shown:
-        shown = "_" + name.strip()
-        shown = shown if set(shown) <= {"_", "."} else "_"
+    shown = shown or "_"
     if shown.split(".", 1)[0].strip().lower() in _RESERVED:
         shown = "_" + shown
     return _shorten(shown)
