@@ -84,6 +84,12 @@ class BlockTable:
         return {number: copies[1:] for number, copies in enumerate(self.copies) if len(copies) > 1}
 
     @property
+    def unreadable(self) -> tuple[int, ...]:
+        """Written blocks whose logical number is not sure: one may be the newer copy of any logical block."""
+        unsure = [copy.block for copies in self.copies for copy in copies if not copy.sure]
+        return tuple(sorted(unsure + [item.block for item in self.aside if item.unreadable]))
+
+    @property
     def generations(self) -> int:
         """Most copies of one logical block: 1 where nothing is left of older ones."""
         return max((len(copies) for copies in self.copies), default=1)

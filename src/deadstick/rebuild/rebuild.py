@@ -39,8 +39,8 @@ class Statistics:
         raw_bit_error_rate: corrected bits by the bits of the corrected codewords; 0 where no code protects them.
             Lost codewords are not in it, so it is on the low side where there are many.
         older_copies: blocks that hold an older copy of a logical block.
-        unreadable_blocks: written blocks whose place cannot be read. One of them may hide a newer copy of any
-            logical block.
+        unreadable_blocks: written blocks whose logical number is not sure. One of them may hide a newer copy of
+            any logical block.
         seconds: that the rebuild took.
     """
 
@@ -151,6 +151,6 @@ def _statistics(disk: RebuiltDisk, recipe: Recipe, seconds: float) -> Statistics
         lost_codewords=int(table.lost_codewords.sum()),
         raw_bit_error_rate=corrected / bits if bits else 0.0,
         older_copies=sum(len(copies) - 1 for copies in blocks.copies if copies),
-        unreadable_blocks=sum(item.unreadable for item in blocks.aside),
+        unreadable_blocks=len(blocks.unreadable),
         seconds=seconds,
     )

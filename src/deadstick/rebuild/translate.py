@@ -17,7 +17,7 @@ erased yet, and, if the power failed, a newest copy that was not finished. The r
 6. A lost page of the newest copy stays lost; an older copy is no substitute for it, though it is kept.
 
 What this cannot see: a newest copy whose every field is beyond reading. Its logical block then shows the copy before
-it, or nothing. Such blocks are among those put aside, marked `unreadable`, for the report to name.
+it, or nothing. `BlockTable.unreadable` counts such blocks, for the report to name.
 """
 
 from collections.abc import Callable
@@ -56,17 +56,9 @@ def block_table(table: PageTable, recipe: Recipe, same_pages: SamePages | None =
     if number is None:
         raise RecipeError("block mapping needs the field of the logical number")
     copies, aside, free = _Ballot(table, recipe, number).count()
-    sure_end = 1 + max((copy.logical for copy in copies if copy.sure), default=-1)
-    end = sure_end or 1 + max((copy.logical for copy in copies), default=-1)
-    aside += [
-        Aside(copy.block, f"unsure claim to logical block {copy.logical}, beyond the last sure one", unreadable=True)
-        for copy in copies
-        if copy.logical >= end
-    ]
-    grouped: list[list[BlockCopy]] = [[] for _ in range(end)]
+    grouped: list[list[BlockCopy]] = [[] for _ in range(1 + max((copy.logical for copy in copies), default=-1))]
     for copy in copies:
-        if copy.logical < end:
-            grouped[copy.logical].append(copy)
+        grouped[copy.logical].append(copy)
     return _Arrangement(table, recipe, same_pages).arrange(grouped, aside, free)
 
 
