@@ -158,7 +158,7 @@ def _nonzero_runs(data: bytes) -> Iterator[tuple[int, memoryview]]:
     """The stretches of a chunk that are not holes, with their offsets."""
     view = memoryview(data)
     whole = len(data) // HOLE_BYTES
-    words = np.frombuffer(data, np.uint64, whole * (HOLE_BYTES // 8)).reshape(whole, -1)
+    words = np.frombuffer(data, np.uint64, whole * (HOLE_BYTES // 8)).reshape(whole, HOLE_BYTES // 8)
     filled = np.append(words.any(axis=1), any(view[whole * HOLE_BYTES :]))
     edges = np.flatnonzero(np.diff(filled.astype(np.int8), prepend=0, append=0))
     for first, last in edges.reshape(-1, 2).tolist():

@@ -78,7 +78,10 @@ class PageTable:
         columns: dict[str, Any] = {}
         for name in _column_names():
             values = getattr(self, name)
-            columns[name] = _to_lists(values) if values.ndim == 2 else pa.array(values)
+            if values.ndim == 1:
+                columns[name] = pa.array(values)
+            elif values.shape[1]:  # Parquet has no lists of length 0
+                columns[name] = _to_lists(values)
         table = pa.table(columns).replace_schema_metadata({"format": _FORMAT, "identity": self.identity})
         temporary = path.with_name(path.name + ".partial")
         try:
@@ -104,7 +107,8 @@ class PageTable:
         notes = table.schema.metadata or {}
         if notes.get(b"format", b"").decode() != _FORMAT:
             raise InputError(f"{path}: not a page table of this version; remove it to make it anew")
-        columns = {name: _from_column(table.column(name).combine_chunks()) for name in _column_names()}
+        columns = {name: _from_column(table.column(name).combine_chunks()) for name in table.column_names}
+        columns.setdefault("metadata", np.zeros((len(table), 0), np.uint8))
         return cls(**columns, identity=notes[b"identity"].decode())
 
 
