@@ -231,11 +231,25 @@ def _from_file(file: _RecipeFile) -> Recipe:
         ),
         tuple(Span(Part.METADATA, start, bits) for start, bits in file.layout.loose_metadata),
     )
-    code = Code(**file.code.model_dump(exclude={"family"})) if file.code else None
+    code = _code(file.code)
     translation = Translation(
         file.translation.kind, _field(file.translation.logical_number), _field(file.translation.version)
     )
     return Recipe(file.layout.pages_per_block, layout, code, _scrambler(file.scrambler), translation)
+
+
+def _code(table: _CodeTable | None) -> Code | None:
+    if table is None:
+        return None
+    return Code(
+        table.m,
+        table.primitive_polynomial,
+        table.t,
+        table.first_root,
+        table.bit_order,
+        table.inverted,
+        table.erased_is_codeword,
+    )
 
 
 def _scrambler(table: _ScramblerTable | None) -> Scrambler | None:

@@ -1,6 +1,6 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,18 +42,24 @@ class FoundPage:
 
 @dataclass(frozen=True, slots=True)
 class _Stage:
-    """One round of the search: cheap ones first."""
+    """One round of the search: cheap ones first.
 
-    name: str
+    Attributes:
+        rows: rows of each kind.
+        candidates: page sizes that are worth this round.
+        exhaustive: every primitive polynomial, or those of public drivers.
+    """
+
     rows: int
     candidates: int
     exhaustive: bool
 
 
 _STAGES = (
-    _Stage("polynomials of public drivers", 256, 32, exhaustive=False),
-    _Stage("polynomials of public drivers, more rows", 4096, 8, exhaustive=False),
-    _Stage("every primitive polynomial", 192, 4, exhaustive=True),
+    _Stage(256, 24, exhaustive=False),
+    _Stage(48, 6, exhaustive=True),
+    _Stage(4096, 8, exhaustive=False),
+    _Stage(384, 4, exhaustive=True),
 )
 
 
@@ -62,44 +68,35 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
-        candidates: page sizes, strongest first.
+        candidates: page sizes, likeliest first.
         progress: told about every candidate.
 
     Returns:
         None where no BCH code explains any candidate.
     """
-    total = sum(min(stage.candidates, len(candidates)) for stage in _STAGES)
-    done = 0
+    surveys: dict[int, Survey] = {}
+    rounds = [(stage, item) for stage in _STAGES for item in candidates[: stage.candidates]]
     tried = 0
-    for stage in _STAGES:
-        for candidate in _smallest_first(candidates[: stage.candidates]):
-            survey = Survey(data, candidate.page_bytes)
-            for rows, lag in _families(survey, candidate, stage.rows):
-                tester = RootTester(rows)
-                polynomials: Iterable[int] = all_polynomials() if stage.exhaustive else known_polynomials()
-                for window in search(tester, polynomials, candidate.page_bytes, tried):
-                    found = _complete(tester, window, survey, lag, candidate)
-                    if found is not None:
-                        progress("code", total, total)
-                        return found
-                tried += 100_000
-            done += 1
-            progress("code", done, total)
+    for done, (stage, candidate) in enumerate(rounds):
+        progress("code", done, len(rounds))
+        survey = surveys.setdefault(candidate.page_bytes, Survey(data, candidate.page_bytes))
+        for rows, lag in _families(survey, candidate, stage.rows):
+            tester = RootTester(rows)
+            polynomials = all_polynomials() if stage.exhaustive else known_polynomials()
+            tried += 100_000
+            for window in search(tester, polynomials, candidate.page_bytes, tried):
+                found = _complete(tester, window, survey, lag, candidate)
+                if found is not None:
+                    progress("code", len(rounds), len(rounds))
+                    return found
+    progress("code", len(rounds), len(rounds))
     return None
-
-
-def _smallest_first(candidates: tuple[PageCandidate, ...]) -> list[PageCandidate]:
-    """Of page sizes that one lag suggests, the smallest first: its multiples could explain the dump as well."""
-    return sorted(candidates, key=lambda item: (-item.figure, item.page_bytes))
 
 
 def _families(survey: Survey, candidate: PageCandidate, most: int) -> Iterator[tuple[Rows, int]]:
     """Rows that may be sums of codewords, with the lag between the pages that make them."""
-    for lag in dict.fromkeys((0, 1, candidate.period_pages)):
-        if lag == 0 and candidate.period_pages:
-            rows = survey.as_read(most // 2)
-        else:
-            rows = survey.differences(lag, most) if lag else survey.as_read(most)
+    for lag in dict.fromkeys((0, 1, *candidate.periods)):
+        rows = survey.differences(lag, most) if lag else survey.as_read(most)
         if len(rows.values) >= FEWEST_ROWS:
             yield rows, lag
 

@@ -7,7 +7,9 @@ data under the same keystream are the same bytes, and, where columns of the page
 with a tooth at every multiple of the page. These are candidates; the code proves one of them.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 import numpy as np
 import scipy.fft
@@ -21,6 +23,7 @@ PAGES_PER_BLOCK = (16, 1024)
 SAMPLE_BYTES = 32 << 20
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
+MOST_PERIODS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,31 +32,45 @@ class PageCandidate:
 
     Attributes:
         page_bytes: data and spare area together.
-        period_pages: pages after which the keystream seems to repeat; 0 where nothing repeats.
+        periods: pages after which the keystream may come again, the likeliest first; empty where nothing repeats.
         figure: standard deviations of the lag or of the comb.
         witness: what was seen, in words.
     """
 
     page_bytes: int
-    period_pages: int
+    periods: tuple[int, ...]
     figure: float
     witness: str
 
 
 def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCandidate, ...]:
-    """Page sizes and periods, the strongest first.
+    """Page sizes and periods, the likeliest first.
 
     Args:
         data: `uint8[bytes]`, the dump or a contiguous part of it.
         most: how many to give at the most.
 
     Returns:
-        Candidates of both kinds; empty where nothing stands out.
+        One candidate a page size; empty where nothing stands out.
     """
     figures = lag_figures(data[:SAMPLE_BYTES])
     by_period = _from_periods(figures)
     by_comb = _from_comb(figures)
-    return tuple(by_period[: most // 2 + 1] + by_comb[: most // 2])
+    periods: dict[int, tuple[int, ...]] = {}
+    for item in by_period:
+        known = periods.get(item.page_bytes, ())
+        periods[item.page_bytes] = known if item.periods[0] in known else known + item.periods
+    ranked: dict[int, PageCandidate] = {}
+    for item in _alternating(by_comb, by_period):
+        with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
+        ranked.setdefault(item.page_bytes, with_periods)
+    return tuple(ranked.values())[:most]
+
+
+def _alternating(first: list[PageCandidate], second: list[PageCandidate]) -> Iterator[PageCandidate]:
+    """One of each in turn: neither kind of witness can be compared with the other."""
+    for pair in zip_longest(first, second):
+        yield from (item for item in pair if item is not None)
 
 
 def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
@@ -103,7 +120,7 @@ def _from_periods(figures: NDArray[np.float32]) -> list[PageCandidate]:
         for count in range(PAGES_PER_BLOCK[0], PAGES_PER_BLOCK[1] + 1):
             if lag % count == 0 and lag // count in allowed:
                 witness = f"bytes come again after {lag:,} bytes, {figures[lag]:.0f} standard deviations"
-                found.append(PageCandidate(lag // count, count, float(figures[lag]), witness))
+                found.append(PageCandidate(lag // count, (count,), float(figures[lag]), witness))
     return found
 
 
@@ -120,7 +137,9 @@ def _from_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
         scores[index] = height.mean() * np.sqrt(len(teeth) / 1.25)
     order = np.argsort(-scores, kind="stable")
     return [
-        PageCandidate(int(pages[i]), 0, float(scores[i]), f"a comb of equal bytes, {scores[i]:.0f} standard deviations")
+        PageCandidate(
+            int(pages[i]), (), float(scores[i]), f"a comb of equal bytes, {scores[i]:.0f} standard deviations"
+        )
         for i in order[:40]
         if scores[i] > FIGURE_MIN
     ]

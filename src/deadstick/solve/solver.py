@@ -86,7 +86,7 @@ def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[Pa
     if hints.page_bytes is not None and hints.spare_bytes is not None:
         page = hints.page_bytes + hints.spare_bytes
         same = tuple(item for item in candidates if item.page_bytes == page)
-        return (*same, PageCandidate(page, 0, 0.0, "given by the user"))
+        return (*same, PageCandidate(page, (), 0.0, "given by the user"))
     kept = tuple(item for item in candidates if _fits(item.page_bytes, hints))
     if not kept:
         seen = ", ".join(str(item.page_bytes) for item in candidates[:6]) or "none"

@@ -28,6 +28,10 @@ MESSAGES = (512, 1024, 2048)
 DEGREES = (13, 14, 15)
 SHORTEST_TAIL = 4
 LONGEST_TAIL = 400
+MOST_UNUSED = 16
+"""Unused bytes at the beginning of the spare area."""
+MOST_METADATA = 16
+"""Metadata bytes of a codeword where they are gathered before the parity."""
 CONVINCING = -5.0
 """Logarithm of the chance, over all that was tried, below which a window is taken up."""
 # Beside the kernel's defaults, the polynomials that NAND drivers in U-Boot name: nand/raw/atmel/pmecc and sunxi.
@@ -146,9 +150,10 @@ def tails_to_try(page_bytes: int, message: int) -> tuple[NDArray[np.int64], int]
     data = data_bytes_of(page_bytes)
     codewords = max(1, data // message)
     spare = page_bytes - data
-    last = data + min(spare - SHORTEST_TAIL, 64 + 16 * codewords)
-    tails = sorted({message} | set(range(data, last)))
-    return np.array(tails, np.int64), min(LONGEST_TAIL, spare // codewords + 2)
+    unused = range(min(spare, MOST_UNUSED + 1))
+    gathered = range(codewords, min(spare, MOST_METADATA * codewords + 1), codewords)
+    tails = {message} | {data + place for place in (*unused, *gathered)}
+    return np.array(sorted(tails), np.int64), min(LONGEST_TAIL, spare // codewords + 2)
 
 
 def search(tester: RootTester, polynomials: Iterable[int], page_bytes: int, tried: int) -> list[Window]:
