@@ -1,18 +1,19 @@
 """The whole step: listing, writing, hashing, judging."""
 
+import errno
 import hashlib
 import struct
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from files_kit import MemoryDisk, make_fat, make_ntfs, needs, noise, sha, spoil
+from files_kit import MemoryDisk, make_ext, make_fat, make_ntfs, needs, noise, run, sha, spoil
 
 from deadstick.files.fat_layout import parse_boot
 from deadstick.files.records import Extent, FileState, Found
 from deadstick.files.scan import list_files, recover_files
 from deadstick.files.writing import Writer, numbered, safe_name, safe_path
-from deadstick.rebuild.disk_protocol import SectorState
+from deadstick.rebuild.disk_protocol import Disk, SectorState
 
 with_fat = needs("mkfs.fat", "mcopy", "mdel")
 
@@ -193,3 +194,35 @@ def test_a_damaged_file_is_written_as_far_as_it_is_there(tmp_path: Path) -> None
     record = next(f for f in listing.files if f.path == clean.path)
     assert (record.state, record.lost_ranges) == (FileState.DAMAGED, ((0, 512),))
     assert (tmp_path / "files" / clean.path).read_bytes()[512:] == made.files[clean.path][512:]
+
+
+@needs("mke2fs", "debugfs")
+def test_a_hole_larger_than_the_world_is_listed_but_not_written(tmp_path: Path) -> None:
+    made = make_ext("ext4")
+    image = tmp_path / "holes.img"
+    image.write_bytes(made.data)
+    run("debugfs", "-w", "-R", "set_inode_field readme.txt size 4398046511104", image)
+    listing = recover_files(MemoryDisk(image.read_bytes()), tmp_path)
+    record = next(f for f in listing.files if f.path == "readme.txt")
+    assert (record.size, record.sha256, record.state) == (4 << 40, "", FileState.DOUBTFUL)
+    assert "not written: the volume claims more" in record.reason
+    assert any("readme.txt" in text and "not written" in text for text in listing.problems)
+    assert (tmp_path / "files" / "soundings/deep/line 8.bin").read_bytes() == made.files["soundings/deep/line 8.bin"]
+
+
+@with_fat
+def test_a_file_that_cannot_be_written_is_listed_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = make_fat(12)
+    write = Writer.write
+
+    def full(self: Writer, disk: Disk, file: Found) -> tuple[Path, str]:
+        if file.path == "readme.txt":
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return write(self, disk, file)
+
+    monkeypatch.setattr(Writer, "write", full)
+    listing = recover_files(MemoryDisk(made.data), tmp_path)
+    assert len(listing.files) == len(made.files)
+    record = next(f for f in listing.files if f.path == "readme.txt")
+    assert (record.state, record.sha256) == (FileState.DOUBTFUL, "")
+    assert listing.problems == ("'readme.txt': could not be written: No space left on device",)

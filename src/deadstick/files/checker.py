@@ -36,7 +36,7 @@ class Checker:
             return ContentCheck(str(message["kind"]), Verdict(message["verdict"]), str(message["detail"]))
         except (WorkerGoneError, KeyError, ValueError) as error:
             self.close()
-            return ContentCheck("", Verdict.UNKNOWN, f"the check of its content came to no end: {error}")
+            return ContentCheck("", Verdict.UNKNOWN, f"the check of its content came to no end: {error}", failed=True)
 
     def close(self) -> None:
         """End the worker; the next check starts another."""

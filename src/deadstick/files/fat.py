@@ -57,6 +57,8 @@ class _Walk:
     todo: list[_Directory] = field(default_factory=list)
     claimed: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
     """`uint8[clusters + 2]`: how many live files or directories own a cluster, cut at 255."""
+    listed: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """`bool[clusters + 2]`: the cluster was read as part of a live directory."""
 
 
 def read_fat(disk: Disk, layout: FatLayout, doubts: tuple[str, ...] = ()) -> FatFiles:
@@ -69,6 +71,7 @@ def read_fat(disk: Disk, layout: FatLayout, doubts: tuple[str, ...] = ()) -> Fat
     """
     walk = _Walk(disk, read_table(disk, layout), doubts)
     walk.claimed = np.zeros(layout.clusters + FIRST_CLUSTER, np.uint8)
+    walk.listed = np.zeros(layout.clusters + FIRST_CLUSTER, np.bool_)
     if walk.table.rescued:
         walk.problems.append(f"{walk.table.rescued} sectors of the allocation table were taken from its second copy")
     walk.todo.append(_Directory("", layout.root_cluster, 0, root=True))
@@ -110,6 +113,11 @@ def _directory_content(walk: _Walk, directory: _Directory) -> tuple[bytes, NDArr
     else:
         chain = follow(table, directory.cluster, 0)
         clusters = chain.clusters
+        if (owned := np.flatnonzero(walk.listed[clusters])).size:
+            # Else two directories that run into one tail would list it twice, many of them without end.
+            walk.problems.append(f"directory {directory.path!r} runs into another: cut there")
+            clusters = clusters[: owned[0]]
+        walk.listed[clusters] = True
         _note_directory_chain(walk, directory, chain)
         walk.chains.append((-1, clusters))
         _claim(walk, clusters)

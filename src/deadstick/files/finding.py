@@ -19,3 +19,5 @@ class ContentCheck:
     kind: str
     verdict: Verdict
     detail: str
+    failed: bool = False
+    """The check itself came to no end: the worker crashed or took too long."""

@@ -16,6 +16,11 @@ from deadstick.files.walk import read_other
 from deadstick.files.writing import Writer
 from deadstick.rebuild.disk_protocol import Disk
 
+MAX_GROWTH = 4
+SPARE_BYTES = 1 << 30
+"""Files of a volume gone mad may claim the same sectors, or holes, without end: we write no more than
+`MAX_GROWTH` times the disk and this."""
+
 
 def list_files(disk: Disk, *, progress: Progress | None = None) -> Listing:
     """Find and judge all files of a disk and keep none of their content.
@@ -51,17 +56,20 @@ class _Harvest:
 
 def _run(disk: Disk, directory: Path, progress: Progress | None, *, keep: bool) -> Listing:
     harvest = _harvest(disk)
-    total, done = sum(file.size for _, file in harvest.found), 0
+    total, done, room = sum(file.size for _, file in harvest.found), 0, MAX_GROWTH * disk.size + SPARE_BYTES
     writers = {False: Writer(directory / "files"), True: Writer(directory / "deleted")}
     records: dict[bool, list[FileRecord]] = {False: [], True: []}
     with Checker() as checker:
         for view, file in harvest.found:
-            try:
-                record = _one(view, file, writers[file.deleted], checker, keep=keep)
-            except OSError as error:  # a full disk or a path too long must not end the whole job
-                harvest.problems.append(f"{file.path!r} could not be written: {error}")
-                continue
-            records[file.deleted].append(record)
+            writer, note = writers[file.deleted], ""
+            if file.size > room:
+                note = "not written: the volume claims more content than its disk can hold"
+            else:
+                room -= file.size
+            record = _one(view, file, None if note else writer, checker, keep=keep, note=note)
+            if record.note:
+                harvest.problems.append(f"{file.path!r}: {record.note}")
+            records[file.deleted].append(record.record)
             done += file.size
             if progress is not None:
                 progress(done, total, file.path)
@@ -95,17 +103,30 @@ def _moved(file: Found, prefix: str) -> Found:
     return replace(file, path=prefix + file.path) if prefix else file
 
 
-def _one(disk: Disk, file: Found, writer: Writer, checker: Checker, *, keep: bool) -> FileRecord:
+@dataclass(frozen=True)
+class _Done:
+    record: FileRecord
+    note: str
+    """What kept the content from being written or checked, empty for nothing."""
+
+
+def _one(disk: Disk, file: Found, writer: Writer | None, checker: Checker, *, keep: bool, note: str) -> _Done:
     facts = sector_facts(disk, file)
-    sha256, content = "", ContentCheck("", Verdict.UNKNOWN, "nothing left to check")
-    if file.extents or file.inline is not None or (file.size == 0 and not file.missing):
-        path, sha256 = writer.write(disk, file)
-        if file.size:
-            content = checker.check(file.path, path)
-        if not keep:
-            path.unlink()
+    sha256, content = "", ContentCheck("", Verdict.UNKNOWN, "")
+    if writer is not None and holds_content(file):
+        try:
+            path, sha256 = writer.write(disk, file)
+            content = checker.check(file.path, path) if file.size else content
+            if not keep:
+                path.unlink()
+        except OSError as error:  # a full disk or a path too long must not end the whole job
+            note = f"could not be written: {error.strerror or error}"
+    if note:  # without its content and its hash nobody can rely on it
+        file = replace(file, doubts=(*file.doubts, note))
+    elif content.failed:
+        note = content.detail
     state, reason = judge(file, facts, content)
-    return FileRecord(
+    record = FileRecord(
         path=file.path,
         size=file.size,
         sha256=sha256,
@@ -118,3 +139,9 @@ def _one(disk: Disk, file: Found, writer: Writer, checker: Checker, *, keep: boo
         lost_ranges=facts.lost_ranges,
         deleted=file.deleted,
     )
+    return _Done(record, note)
+
+
+def holds_content(file: Found) -> bool:
+    """Whether there is anything to write: not so where all was given to another file."""
+    return bool(file.extents) or file.inline is not None or (file.size == 0 and not file.missing)

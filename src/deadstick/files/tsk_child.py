@@ -25,6 +25,7 @@ FIRST_EXFAT_ENTRY = 3  # the library numbers the 32-byte slots of the cluster he
 _NTFS_FILE_NAME, _NTFS_NAME, _NTFS_INFO, _NTFS_DATA = 0x30, 0x60, 0x70, 0x80
 _FIRST_NTFS_USER, _NTFS_EXTEND = 24, "$Extend"
 _DIRTY = 1
+_GATHERED = "$OrphanFiles"  # the library's own directory of files that no directory lists
 _LABEL_ENTRY = " (Volume Label Entry)"  # how the library names it
 
 UNNAMED = "no directory lists it: found by its record"
@@ -77,11 +78,17 @@ class Walk:
     def run(self) -> None:
         """Walk from the root, then look for what no directory lists."""
         self._about_volume()
-        todo = [("", int(self.volume.info.root_inum), False)]
+        todo, later = [("", int(self.volume.info.root_inum), False)], list[tuple[str, int, bool]]()
         while todo:
             path, inode, deleted = todo.pop()
-            todo += self._directory(path, inode, deleted=deleted)
+            for below in self._directory(path, inode, deleted=deleted):
+                # What the library gathers itself costs a search of the whole volume: after all the rest.
+                (later if below[0] == _GATHERED else todo).append(below)
         if self.deleted:
+            self.image.phase = "search"
+            while later:
+                path, inode, deleted = later.pop()
+                later += self._directory(path, inode, deleted=deleted)
             self._sweep()
         for what, count in self.left_out.items():
             self.problem(f"{count} {what}: left out")
@@ -148,7 +155,7 @@ class Walk:
 
     def _is_own(self, name: str, name_info: Any, meta: Any) -> bool:
         """Whether an entry belongs to the file system itself, or was made up by the library."""
-        if name == "$OrphanFiles":
+        if name == _GATHERED:
             return self.kind != "exFAT" or not self.deleted
         if self.kind == "NTFS":
             return int(name_info.meta_addr) < _FIRST_NTFS_USER and name != _NTFS_EXTEND
@@ -216,9 +223,9 @@ class Walk:
         elif size > MAX_BYTES // 2:
             self.say({"file": {**record, "extents": [], "missing": "packed, and too large to unpack"}})
         else:
-            self.image.phase = "content"
+            before, self.image.phase = self.image.phase, "content"
             content = entry.read_random(0, size, info.type, info.id)
-            self.image.phase = "tables"
+            self.image.phase = before
             if len(content) < size:
                 record["doubts"] = [*own, "it ends early when unpacked"]
             self.say({"file": {**record, "inline": True}}, content)

@@ -97,15 +97,24 @@ def judge(file: Found, facts: SectorFacts, content: ContentCheck) -> tuple[FileS
     reasons += file.doubts
     if content.verdict is Verdict.CONTRADICTS:
         reasons.append(f"its content is not sound {content.kind}: {content.detail}")
-    sound = f"its content is sound {content.kind} ({content.detail})"
+    said = _content_text(content)
     if not reasons:
         number = facts.counts[SectorState.EXACT]
         proof = _proof(number) if number else _no_sectors(file)
-        return FileState.EXACT, f"{proof}; {sound}" if content.verdict is Verdict.VALID else proof
-    if content.verdict is Verdict.VALID:
-        reasons.append(sound)
+        return FileState.EXACT, f"{proof}; {said}" if said else proof
+    if said:
+        reasons.append(said)
     state = FileState.DAMAGED if facts.lost_ranges or file.missing else FileState.DOUBTFUL
     return state, "; ".join(dict.fromkeys(reasons))
+
+
+def _content_text(content: ContentCheck) -> str:
+    """What the content check adds to a reason, empty where it has nothing to say (a contradiction says more)."""
+    if content.verdict is Verdict.VALID:
+        return f"its content is sound {content.kind} ({content.detail})"
+    if content.verdict is Verdict.UNKNOWN and (content.kind or content.failed):
+        return f"its content is undecided: {content.kind + ', ' if content.kind else ''}{content.detail}"
+    return ""
 
 
 def _proof(number: int) -> str:

@@ -24,6 +24,8 @@ FILLS = ("zeros", "ones", "noise")
 SILENCE_S = 120.0
 """Longest time without a word from the worker."""
 WALK_S = 1800.0
+SEARCH_S = 300.0
+"""Longest search for files that no directory lists, which may read the whole volume."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class _Pass:
     weak: set[int] = field(default_factory=set)
     """Sectors read while walking that are not proven."""
     whole: bool = False
+    search_end: float = 0.0
 
     def answer(self, offset: int, length: int, *, tables: bool) -> bytes:
         disk = self.place.disk
@@ -77,7 +80,7 @@ class _Pass:
             "kind": self.place.kind,
             "deleted": not self.fill,
         }
-        end = time.monotonic() + WALK_S
+        end, self.search_end = time.monotonic() + WALK_S, 0.0
         with Worker("deadstick.files.tsk_child") as worker:
             try:
                 worker.send(order)
@@ -92,6 +95,10 @@ class _Pass:
         """Act on one frame; True when it is the last."""
         if "read" in message:
             tables = message["phase"] == "tables"
+            if message["phase"] == "search":
+                self.search_end = self.search_end or time.monotonic() + SEARCH_S
+                if time.monotonic() > self.search_end:
+                    raise WorkerGoneError(f"no more than {SEARCH_S:.0f} s are spent on files that no directory lists")
             worker.send({}, self.answer(int(message["read"]), int(message["length"]), tables=tables))
         elif "file" in message:
             self.files.append(_found(message["file"], payload))

@@ -88,7 +88,8 @@ class Writer:
         wanted = safe_path(self._root, file.path)
         wanted = self._free_folder(wanted)
         wanted.parent.mkdir(parents=True, exist_ok=True)
-        part = wanted.with_name(f".part-{os.getpid()}")
+        # Beside the root, where no recovered name can stand; a run that was killed leaves it to the next.
+        part = self._root.with_name(f".{self._root.name}.part")
         digest = hashlib.sha256()
         with part.open("wb") as out:
             for piece in pieces(disk, file):
