@@ -11,15 +11,19 @@ from functools import cached_property, lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from deadstick.codes import gf2poly
+from deadstick.codes import carryless, gf2poly, tables
 from deadstick.codes.bits import bit_reverse
 from deadstick.codes.field import Field
 from deadstick.codes.kernels import decode as decode_kernels
-from deadstick.codes.kernels import remainder as remainder_kernels
+from deadstick.codes.kernels import folding
+from deadstick.codes.kernels import remainder as slicing
 
 __all__ = ["BchCode", "Decoded", "bit_reverse"]
 
 Bytes = npt.NDArray[np.uint8]
+
+_BATCH = 1024
+"""Words at a time: their bytes are still in the cache when the decoder comes back to correct them."""
 
 
 @dataclass(frozen=True)
@@ -98,10 +102,7 @@ class BchCode:
     def encode(self, message: Bytes) -> Bytes:
         """Parity of each message: uint8[words, message_bytes] -> uint8[words, parity_bytes]."""
         message = self._checked(message, message.shape[-1])
-        out = np.empty((message.shape[0], self.parity_bytes), dtype=np.uint8)
-        table = _remainder_table(self)
-        remainder_kernels.remainders(message, message.shape[1], self.parity_bits, False, table, out)
-        return out
+        return self._remainders(message, message.shape[1], with_parity=False)
 
     def remainder(self, words: Bytes, message_bytes: int) -> Bytes:
         """Remainder of each word modulo the generator: uint8[words, parity_bytes], all zero for a codeword.
@@ -110,38 +111,54 @@ class BchCode:
             words: uint8[words, message_bytes + parity_bytes]; pad bits after the parity do not count.
             message_bytes: bytes before the parity.
         """
-        words = self._checked_words(words, message_bytes)
-        out = np.empty((words.shape[0], self.parity_bytes), dtype=np.uint8)
-        table = _remainder_table(self)
-        remainder_kernels.remainders(words, message_bytes, self.parity_bits, True, table, out)
-        return out
+        return self._remainders(self._checked_words(words, message_bytes), message_bytes, with_parity=True)
 
-    def decode(self, words: Bytes, message_bytes: int) -> Decoded:
+    def decode(self, words: Bytes, message_bytes: int, *, out: Bytes | None = None) -> Decoded:
         """Correct up to `t` bit errors in each word.
 
         Args:
             words: uint8[words, message_bytes + parity_bytes]; pad bits after the parity do not count.
             message_bytes: bytes before the parity.
+            out: where to put the corrected words (C-contiguous, same shape); it may be `words` itself.
 
         Returns:
-            The corrected copy and the number of errors per word. A word is changed only into a codeword; errors
-            that would lie in front of the shortened word make it undecodable.
+            The corrected words, a copy unless `out` is given, and the number of errors per word. A word is changed
+            only into a codeword; errors that would lie in front of the shortened word make it undecodable.
         """
-        words = self._checked_words(words, message_bytes).copy()
-        errors = np.empty(words.shape[0], dtype=np.int16)
-        decode_kernels.decode(
-            words,
-            message_bytes,
-            self.parity_bits,
-            self.t,
-            self.first_root,
-            _remainder_table(self),
-            _syndrome_table(self),
-            self.field.exp,
-            self.field.log,
-            errors,
-        )
-        return Decoded(words, errors)
+        words = self._checked_words(words, message_bytes)
+        out = _prepared(words, out)
+        field = _logarithms(self.field)
+        errors = np.empty(out.shape[0], dtype=np.int16)
+        for first in range(0, out.shape[0], _BATCH):
+            batch = out[first : first + _BATCH]
+            decode_kernels.decode(
+                self._registers(batch, message_bytes, with_parity=True),
+                batch,
+                8 * message_bytes + self.parity_bits,
+                self.t,
+                self.first_root == 1,
+                *field,
+                _syndrome_table(self),
+                _position_table(self, 8 * message_bytes + self.parity_bits),
+                _sieve_table(self.field, self.t),
+                errors[first : first + _BATCH],
+            )
+        return Decoded(out, errors)
+
+    def _registers(self, words: Bytes, message_bytes: int, *, with_parity: bool) -> npt.NDArray[np.uint64]:
+        """Left-aligned remainders, uint64[words, size], by the way that this CPU can."""
+        out = np.empty((words.shape[0], tables.register_words(self.parity_bits)), dtype=np.uint64)
+        if carryless.PAIRS:
+            folding.registers(
+                words, message_bytes, self.parity_bits, with_parity, *_folding(self, message_bytes), out
+            )
+        else:
+            slicing.registers(words, message_bytes, self.parity_bits, with_parity, _slicing_table(self), out)
+        return out
+
+    def _remainders(self, words: Bytes, message_bytes: int, *, with_parity: bool) -> Bytes:
+        registers = self._registers(words, message_bytes, with_parity=with_parity)
+        return np.ascontiguousarray(registers.astype(">u8").view(np.uint8)[:, : self.parity_bytes])
 
     def _checked(self, words: Bytes, message_bytes: int) -> Bytes:
         words = np.ascontiguousarray(words, dtype=np.uint8)
@@ -173,35 +190,45 @@ def _generator(code: BchCode) -> int:
     return generator
 
 
-def to_words(value: int, size: int) -> list[int]:
-    """The `size` 64-bit words of a polynomial of degree below 64 size, highest first."""
-    return [value >> (64 * i) & (2**64 - 1) for i in reversed(range(size))]
+def _prepared(words: Bytes, out: Bytes | None) -> Bytes:
+    """The array to correct in place, holding the words as given."""
+    if out is None:
+        return words.copy()
+    if out.shape != words.shape or out.dtype != np.uint8 or not out.flags.c_contiguous:
+        raise ValueError(f"out must be a C-contiguous uint8 array of shape {words.shape}")
+    if out is not words:
+        np.copyto(out, words)
+    return out
+
+
+@lru_cache(maxsize=16)
+def _logarithms(field: Field) -> tables.Logarithms:
+    return tables.logarithms(field)
 
 
 @lru_cache(maxsize=32)
-def _remainder_table(code: BchCode) -> npt.NDArray[np.uint64]:
-    """Flat uint64[8, 256, size] for `kernels.remainder`: b x^(8 place + 64 size) mod the aligned generator."""
-    size = -(-code.parity_bits // 64)
-    aligned = code.generator << (64 * size - code.parity_bits)
-    table = np.zeros((8, 256, size), dtype=np.uint64)
-    power = gf2poly.remainder(1 << (64 * size), aligned)
-    for place in range(8):
-        for bit in range(8):
-            table[place, 1 << bit : 2 << bit] = table[place, : 1 << bit] ^ np.array(to_words(power, size), np.uint64)
-            power = gf2poly.remainder(power << 1, aligned)
-    table.flags.writeable = False
-    return table.reshape(-1)
+def _folding(code: BchCode, message_bytes: int) -> tables.Folding:
+    return tables.folding_constants(code.generator, message_bytes)
 
 
 @lru_cache(maxsize=32)
-def _syndrome_table(code: BchCode) -> npt.NDArray[np.uint16]:
-    """Flat uint16[nibbles, 16, 2 t] for `kernels.decode`: what each nibble of the remainder adds to S_j."""
-    exponents = np.arange(code.first_root, code.first_root + 2 * code.t)
-    nibbles = -(-code.parity_bits // 4)
-    table = np.zeros((nibbles, 16, exponents.size), dtype=np.uint16)
-    for bit in range(4):
-        power = code.parity_bits - 1 - np.arange(nibbles) * 4 - (3 - bit)
-        row = code.field.exp[power[:, None] * exponents % code.length]
-        row[power < 0] = 0
-        table[:, 1 << bit : 2 << bit] = table[:, : 1 << bit] ^ row[:, None]
-    return table.reshape(-1)
+def _slicing_table(code: BchCode) -> npt.NDArray[np.uint64]:
+    return tables.slicing_table(code.generator)
+
+
+@lru_cache(maxsize=16)
+def _sieve_table(field: Field, t: int) -> npt.NDArray[np.uint64]:
+    return tables.sieve_table(field, t)
+
+
+@lru_cache(maxsize=32)
+def _syndrome_table(code: BchCode) -> npt.NDArray[np.uint64]:
+    """In the narrow-sense code the syndromes of even exponents are squares of others and are left out."""
+    step = 2 if code.first_root == 1 else 1
+    exponents = np.arange(code.first_root, code.first_root + 2 * code.t, step)
+    return tables.syndrome_table(code.field, code.parity_bits, exponents)
+
+
+@lru_cache(maxsize=16)
+def _position_table(code: BchCode, bits: int) -> npt.NDArray[np.uint64]:
+    return tables.position_table(code.generator, bits)

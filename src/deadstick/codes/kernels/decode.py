@@ -1,116 +1,204 @@
-"""The BCH decoder: remainder, syndromes, Berlekamp-Massey, roots, correction."""
+"""The BCH decoder behind the remainder: syndromes, error locator, its roots, correction.
+
+`decode` takes arrays; what it calls takes their addresses (see `carryless.get16`).
+"""
 
 import numpy as np
 from numba import njit
 
-from deadstick.codes.kernels.remainder import add_parity, message_remainder
+from deadstick.codes.carryless import get16, get32, get64, put16, put32, put64, sum_of_rows
+from deadstick.codes.kernels.roots import SIEVE_ROWS, find_positions
+
+PATIENCE = 2
+"""Zero discrepancies in a row that end the search for the locator, when all is checked afterwards anyway."""
 
 
-@njit(cache=True, nogil=True)
-def multiply(a, b, exp, log):
-    """Product in the field."""
-    if a == 0 or b == 0:
-        return np.uint16(0)
-    return exp[np.int64(log[a]) + np.int64(log[b])]
+@njit(cache=True, nogil=True, error_model="numpy")
+def syndromes(register, nibbles, table, stride, offsets, out):
+    """Sum of the table rows that the nibbles of a remainder choose, four 16-bit syndromes to the word.
 
-
-@njit(cache=True, nogil=True)
-def syndromes(register, nibbles, table, out):
-    """XOR table rows uint16[nibbles, 16, len(out)] (flat) chosen by the nibbles of the remainder."""
-    count = out.size
-    out[:] = 0
+    `table` is uint64[nibbles, 16, stride], `stride` a multiple of 8 words; `offsets` is int64[nibbles] scratch.
+    The remainder is all that is needed: it and the word differ by a multiple of the generator.
+    """
     for q in range(nibbles):
-        nibble = np.int64((register[q // 16] >> np.uint64(60 - 4 * (q % 16))) & np.uint64(15))
-        row = (q * 16 + nibble) * count
-        for j in range(count):
-            out[j] ^= table[row + j]
+        nibble = (get64(register, q >> 4) >> np.uint64(60 - 4 * (q & 15))) & np.uint64(15)
+        put64(offsets, q, np.uint64((q * 16 + np.int64(nibble)) * stride * 8))
+    for block in range(0, 8 * stride, 64):
+        sum_of_rows(table + block, offsets, nibbles, out + block)
 
 
-@njit(cache=True, nogil=True)
-def find_locator(syndrome, t, exp, log, order, locator, previous, scratch):
-    """Berlekamp-Massey over the field; returns the degree of the locator, or -1 where it exceeds t."""
-    count = syndrome.size
-    locator[:] = 0
-    previous[:] = 0
-    locator[0] = previous[0] = 1
-    length = 0
+@njit(cache=True, nogil=True, error_model="numpy")
+def syndrome_logarithms(values, t, binary, log, order, out):
+    """Logarithms of S_1 .. S_2t (narrow sense: the even ones by squaring) or of the 2t given syndromes."""
+    if not binary:
+        for j in range(2 * t):
+            put32(out, j + 1, get32(log, get16(values, j)))
+        return
+    for i in range(t):
+        put32(out, 2 * i + 1, get32(log, get16(values, i)))
+    for i in range(1, t + 1):
+        half = get32(out, i)
+        if half < 2 * order:
+            half = 2 * half - (order if 2 * half >= order else 0)
+        put32(out, 2 * i, half)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def find_locator(syndrome_logs, t, binary, patience, exp, log, order, locator, logs, older):
+    """Berlekamp-Massey: locator 1 + l_1 z + ... with roots at the inverse error locators; returns its degree.
+
+    Berlekamp, Algebraic Coding Theory, chapter 7; Lin and Costello, 6.2. With `binary` every second discrepancy
+    is zero by the squares among the syndromes and is left out. `locator` (uint16), `logs` and `older` (uint32,
+    logarithms) are scratch of 2 t + 2 entries; `logs` holds the result. A degree above t means too many errors.
+    The search ends early after `patience` zero discrepancies; one is zero by chance once in 2^m.
+    """
+    for i in range(2 * t + 2):
+        put16(locator, i, 0)
+        put32(logs, i, 2 * order)
+    put16(locator, 0, 1)
+    put32(logs, 0, 0)
+    put32(older, 0, 0)
+    degree = 0
+    older_degree = 0
+    older_log = 0  # logarithm of the discrepancy at that time
     shift = 1
-    base = np.uint16(1)
-    for n in range(count):
-        discrepancy = syndrome[n]
-        for i in range(1, length + 1):
-            discrepancy ^= multiply(locator[i], syndrome[n - i], exp, log)
+    step = 2 if binary else 1
+    idle = 0
+    n = 0
+    while n < 2 * t and idle < patience:
+        discrepancy = get16(exp, get32(syndrome_logs, n + 1))
+        for i in range(1, degree + 1):
+            discrepancy ^= get16(exp, get32(logs, i) + get32(syndrome_logs, n + 1 - i))
+        n += step
         if discrepancy == 0:
-            shift += 1
+            shift += step
+            idle += 1
             continue
-        if 2 * length <= n and n + 1 - length > t:
-            return -1
-        factor = exp[np.int64(log[discrepancy]) + order - np.int64(log[base])]
-        scratch[:] = locator
-        for i in range(t + 1 - shift):
-            locator[i + shift] ^= multiply(factor, previous[i], exp, log)
-        if 2 * length <= n:
-            length = n + 1 - length
-            previous[:] = scratch
-            base = discrepancy
-            shift = 1
-        else:
-            shift += 1
-    if locator[length] == 0:
-        return -1
-    return length
+        idle = 0
+        this_log = get32(log, discrepancy)
+        factor = this_log - older_log
+        factor += order & (factor >> 63)
+        longer = 2 * degree <= n - step
+        new_degree = n - step + 1 - degree if longer else degree
+        if new_degree > t:
+            return new_degree
+        for i in range(older_degree + 1):
+            put16(locator, i + shift, get16(locator, i + shift) ^ get16(exp, factor + get32(older, i)))
+        if longer:
+            for i in range(degree + 1):
+                put32(older, i, get32(logs, i))
+            older_degree = degree
+            older_log = this_log
+        degree = new_degree
+        for i in range(shift, degree + 1):
+            put32(logs, i, get32(log, get16(locator, i)))
+        shift = step if longer else shift + step
+    return degree
 
 
-@njit(cache=True, nogil=True)
-def find_positions(locator, length, positions_end, exp, log, order, positions):
-    """Chien's search over the positions 0..positions_end-1; returns how many roots lie there."""
-    found = 0
-    for p in range(positions_end):
-        value = locator[0]
-        for i in range(1, length + 1):
-            if locator[i]:
-                value ^= exp[(np.int64(log[locator[i]]) + (order - p) * i) % order]
-        if value == 0:
-            positions[found] = p
-            found += 1
-            if found == length:
-                break
-    return found
+@njit(cache=True, nogil=True, error_model="numpy")
+def explains(register, size, positions, degree, table):
+    """Whether errors at these positions leave this remainder: the proof that correcting them ends in a codeword."""
+    different = np.uint64(0)
+    for i in range(size):
+        total = get64(register, i)
+        for k in range(degree):
+            total ^= get64(table, get32(positions, k) * size + i)
+        different |= total
+    return different == 0
 
 
-@njit(cache=True, nogil=True)
-def decode(words, message_bytes, parity_bits, t, first_root, table, syndrome_table, exp, log, errors):
-    """Correct the rows of `words` (uint8[words, bytes]) in place and count in `errors` (int16[words])."""
-    size = table.size // 2048
-    stride = words.shape[1]
+@njit(cache=True, nogil=True, error_model="numpy")
+def decode(
+    registers,
+    words,
+    bits,
+    t,
+    binary,
+    exp,
+    log,
+    squares,
+    cubes,
+    rotations,
+    constants,
+    syndrome_table,
+    position_table,
+    sieve_table,
+    errors,
+):
+    """Correct in place the rows of `words` (uint8[words, bytes]) whose remainder `registers` is not zero.
+
+    `bits` counts message and parity. `errors` (int16[words]) receives the number of corrected bits, -1 for a word
+    that cannot be decoded, which stays as it is. The tables are those of `deadstick.codes.tables`.
+    """
     order = log.size - 1
-    data = words.reshape(-1)
-    register = np.empty(size, np.uint64)
-    syndrome = np.empty(2 * t, np.uint16)
-    locator = np.empty(t + 1, np.uint16)
-    previous = np.empty(t + 1, np.uint16)
-    scratch = np.empty(t + 1, np.uint16)
-    positions = np.empty(t + 1, np.int64)
-    bits = 8 * message_bytes + parity_bits
+    size = registers.shape[1]
+    nibbles = syndrome_table.shape[0]
+    stride = syndrome_table.shape[2]
+    offsets = np.empty(nibbles, np.int64)
+    values = np.empty(stride, np.uint64)
+    syndrome_logs = np.empty(2 * t + 1, np.uint32)
+    locator = np.empty(2 * t + 2, np.uint16)
+    logs = np.empty(2 * t + 2, np.uint32)
+    older = np.empty(2 * t + 2, np.uint32)
+    coefficients = np.empty(t + 5, np.uint16)
+    element_logs = np.empty((t + 1) * SIEVE_ROWS, np.uint32)
+    elements = np.empty((t + 1) * SIEVE_ROWS, np.uint16)
+    moves = np.empty(t + 1, np.uint64)
+    nonzero = np.empty(8, np.uint64)
+    positions = np.empty(t + 5, np.uint32)
+    at_exp, at_log, at_positions = exp.ctypes.data, log.ctypes.data, positions.ctypes.data
     for row in range(words.shape[0]):
-        start = row * stride
-        message_remainder(data, start, message_bytes, table, size, register)
-        add_parity(data, start + message_bytes, stride - message_bytes, parity_bits, register)
-        if not np.any(register):
-            errors[row] = 0
+        register = registers.ctypes.data + 8 * size * row
+        dirty = np.uint64(0)
+        for i in range(size):
+            dirty |= registers[row, i]
+        errors[row] = 0
+        if not dirty:
             continue
         errors[row] = -1
-        syndromes(register, (parity_bits + 3) // 4, syndrome_table, syndrome)
-        length = find_locator(syndrome, t, exp, log, order, locator, previous, scratch)
-        if length < 1 or find_positions(locator, length, bits, exp, log, order, positions) != length:
-            continue
-        # The locator explains the syndromes by errors of any value; in a binary code each must be 1.
-        for j in range(2 * t):
-            for e in range(length):
-                syndrome[j] ^= exp[positions[e] * (first_root + j) % order]
-        if np.any(syndrome):
-            continue
-        for e in range(length):
-            bit = bits - 1 - positions[e]
-            data[start + bit // 8] ^= np.uint8(128 >> (bit % 8))
-        errors[row] = length
+        syndromes(register, nibbles, syndrome_table.ctypes.data, stride, offsets.ctypes.data, values.ctypes.data)
+        syndrome_logarithms(values.ctypes.data, t, binary, at_log, order, syndrome_logs.ctypes.data)
+        # First in the belief that a short locator is the whole one, then without it.
+        for patience in (PATIENCE, 2 * t):
+            degree = find_locator(
+                syndrome_logs.ctypes.data,
+                t,
+                binary,
+                patience,
+                at_exp,
+                at_log,
+                order,
+                locator.ctypes.data,
+                logs.ctypes.data,
+                older.ctypes.data,
+            )
+            if (
+                0 < degree <= t
+                and logs[degree] < order
+                and find_positions(
+                    logs.ctypes.data,
+                    degree,
+                    bits,
+                    order,
+                    at_exp,
+                    at_log,
+                    squares.ctypes.data,
+                    cubes.ctypes.data,
+                    rotations.ctypes.data,
+                    constants.ctypes.data,
+                    sieve_table.ctypes.data,
+                    coefficients.ctypes.data,
+                    element_logs.ctypes.data,
+                    elements.ctypes.data,
+                    moves.ctypes.data,
+                    nonzero.ctypes.data,
+                    at_positions,
+                )
+                and explains(register, size, at_positions, degree, position_table.ctypes.data)
+            ):
+                for i in range(degree):
+                    bit = bits - 1 - np.int64(positions[i])
+                    words[row, bit >> 3] ^= np.uint8(128 >> (bit & 7))
+                errors[row] = degree
+                break

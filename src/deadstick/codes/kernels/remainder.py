@@ -1,15 +1,18 @@
-"""Remainders modulo the generator polynomial by tables, eight message bytes at a time.
+"""Remainders modulo the generator polynomial by tables, eight message bytes at a time: runs on every CPU.
 
 The remainder stands in `size` 64-bit words, left-aligned: bit 63 of word 0 is the highest coefficient.
+`deadstick.codes.kernels.folding` does the same with carry-less multiplication.
 """
 
 import numpy as np
 from numba import njit
 
+from deadstick.codes.carryless import load_big_endian
+
 
 @njit(cache=True, nogil=True)
-def load_word(data, start, stop):
-    """Bytes start..stop-1 (at most 8) of the flat uint8 array `data`, big-endian, right-aligned, as uint64."""
+def load_tail(data, start, stop):
+    """Bytes start..stop-1 (fewer than 8) of the flat uint8 array `data`, big-endian, right-aligned, as uint64."""
     word = np.uint64(0)
     for k in range(start, stop):
         word = (word << np.uint64(8)) | np.uint64(data[k])
@@ -17,50 +20,60 @@ def load_word(data, start, stop):
 
 
 @njit(cache=True, nogil=True)
-def message_remainder(data, start, message_bytes, table, size, register):
-    """register[:size] = message(x) x^(64 size) mod the aligned generator, by slicing (Kounavis and Berry, 2005).
+def add_parity(data, start, parity_bits, out, row):
+    """XOR the received parity at data[start] onto out[row]; the pad bits after it do not count."""
+    whole = parity_bits // 64
+    for i in range(whole):
+        out[row, i] ^= load_big_endian(data.ctypes.data + start + 8 * i)
+    rest = parity_bits - 64 * whole
+    if rest:
+        size = (rest + 7) // 8
+        at = start + 8 * whole
+        word = load_big_endian(data.ctypes.data + at) if size == 8 else load_tail(data, at, at + size)
+        out[row, whole] ^= (word >> np.uint64(8 * size - rest)) << np.uint64(64 - rest)
 
-    `table` is flat, uint64[8 places, 256 byte values, size]: place 0 is the byte of the lowest powers.
+
+@njit(cache=True, nogil=True)
+def registers(words, message_bytes, parity_bits, with_parity, table, out):
+    """Left-aligned remainder of each row of `words` (uint8[words, bytes]) into `out` (uint64[words, size]).
+
+    message(x) x^(64 size) modulo the aligned generator, by slicing (Kounavis and Berry, "A systematic approach to
+    building high performance software-based CRC generators", 2005). `table` is flat, uint64[8 places, 256 byte
+    values, size]: place 0 is the byte of the lowest powers.
     """
-    for i in range(size):
-        register[i] = 0
-    stop = start + message_bytes % 8
-    head = True
-    while stop <= start + message_bytes:
-        word = load_word(data, stop - 8 if not head else start, stop)
-        head = False
-        word ^= register[0]
-        for i in range(size - 1):
-            register[i] = register[i + 1]
-        register[size - 1] = 0
-        for place in range(8):
-            row = (place * 256 + np.int64((word >> np.uint64(8 * place)) & np.uint64(255))) * size
-            for i in range(size):
-                register[i] ^= table[row + i]
-        stop += 8
-
-
-@njit(cache=True, nogil=True)
-def add_parity(data, start, parity_bytes, parity_bits, register):
-    """XOR the received parity onto the register; the pad bits after it do not count."""
-    for k in range(parity_bytes):
-        byte = np.uint64(data[start + k])
-        if k == parity_bytes - 1:
-            byte &= np.uint64((0xFF00 >> (parity_bits - 8 * k)) & 0xFF)
-        register[k // 8] ^= byte << np.uint64(56 - 8 * (k % 8))
-
-
-@njit(cache=True, nogil=True)
-def remainders(words, message_bytes, parity_bits, with_parity, table, out):
-    """Remainder of each row of `words` (uint8[words, bytes]) into `out` (uint8[words, parity_bytes])."""
-    size = table.size // 2048
+    size = out.shape[1]
     stride = words.shape[1]
-    parity_bytes = out.shape[1]
     data = words.reshape(-1)
-    register = np.empty(size, np.uint64)
+    register = np.zeros(size + 1, np.uint64)
+    entry = np.empty(8, np.int64)
     for row in range(words.shape[0]):
-        message_remainder(data, row * stride, message_bytes, table, size, register)
+        start = row * stride
+        register[:] = 0
+        at = start + message_bytes % 8
+        word = load_tail(data, start, at)
+        if at == start:
+            word = load_big_endian(data.ctypes.data + at)
+            at += 8
+        while True:
+            word ^= register[0]
+            for place in range(8):
+                entry[place] = (place * 256 + np.int64((word >> np.uint64(8 * place)) & np.uint64(255))) * size
+            for i in range(size):
+                register[i] = (
+                    register[i + 1]
+                    ^ table[entry[0] + i]
+                    ^ table[entry[1] + i]
+                    ^ table[entry[2] + i]
+                    ^ table[entry[3] + i]
+                    ^ table[entry[4] + i]
+                    ^ table[entry[5] + i]
+                    ^ table[entry[6] + i]
+                    ^ table[entry[7] + i]
+                )
+            if at == start + message_bytes:
+                break
+            word = load_big_endian(data.ctypes.data + at)
+            at += 8
+        out[row] = register[:size]
         if with_parity:
-            add_parity(data, row * stride + message_bytes, parity_bytes, parity_bits, register)
-        for k in range(parity_bytes):
-            out[row, k] = (register[k // 8] >> np.uint64(56 - 8 * (k % 8))) & np.uint64(255)
+            add_parity(data, start + message_bytes, parity_bits, out, row)
