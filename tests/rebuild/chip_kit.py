@@ -18,7 +18,7 @@ from deadstick.recipe.translation import BitField, Translation
 
 Bytes = NDArray[np.uint8]
 
-NUMBER, VERSION = BitField(0, 2), BitField(2, 1)
+NUMBER, VERSION = BitField(0, 2), BitField(2, 2)
 CODE = Code(13, 0x201B, 8)
 SCRAMBLER = Scrambler("after_ecc", "page", LfsrKeystreams(0x8003, (0x1234, 0x0777, 0x5A5A, 0x0001)))
 RECIPE = Recipe(

@@ -148,8 +148,8 @@ class _Arrangement:
         physical = np.full(len(grouped) * size, -1, np.int64)
         doubtful = np.zeros(len(grouped) * size, np.bool_)
         field = self.recipe.translation.version
-        versions = np.array([copy.version for copies in grouped for copy in copies], np.int64)
-        clock = VersionClock.of(versions, field_width(field)) if field else VersionClock(1, 0)
+        groups = [np.array([copy.version for copy in copies], np.int64) for copies in grouped]
+        clock = VersionClock.of(groups, field_width(field)) if field else VersionClock(1, 0)
         ordered = []
         for number, copies in enumerate(grouped):
             ranked, rivals = _ranked(copies, clock)

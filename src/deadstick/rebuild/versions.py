@@ -1,43 +1,61 @@
 """Which of several copies is the newest, when the version counter may have wrapped."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-_WIDE_GAP = 4
-"""The versions of a dump leave a quarter of the counter's circle empty: the place where it starts is plain."""
+CHANCE_LIMIT = 1e-3
+"""Greatest chance that versions which have wrapped at random lie as close together as those of a dump."""
 
 
 @dataclass(frozen=True)
 class VersionClock:
     """Orders the versions of one dump.
 
-    A counter of w bits is a circle of 2^w places. Where all versions of the dump leave an arc of at least a quarter
-    of it empty, the counter starts behind the widest such arc: versions that cluster at both ends of the range have
-    wrapped, and those that begin at 0 have not. Where no such arc is left, only the copies of one logical block are
-    compared, as serial numbers are (RFC 1982): they must fit in less than half of the circle, and the one before
-    the rest of the circle is the newest; if they do not fit, no order is sure.
+    A counter of w bits is a circle of 2^w places, and a version says how old a copy is only if the counter went
+    round less than once between the copies that are compared. That must show in the dump: a counter that went round
+    again and again leaves versions that are spread evenly over the circle, and the chance that n of them lie within
+    an arc of A places is at most n (A / 2^w)^(n - 1).
+
+    - All versions of the dump lie within such an arc that the chance is below `CHANCE_LIMIT`: the counter starts
+      where the arc begins. Versions that cluster at both ends of the range have wrapped once; those that begin at 0
+      have not.
+    - Or the versions of each logical block do, all blocks with several copies taken together, and each within less
+      than half of the circle: they are compared block by block, as serial numbers are (RFC 1982). So it is where
+      every logical block counts for itself.
+    - Otherwise no order is sure.
 
     Attributes:
         bits: width of the counter.
-        start: the oldest version of the dump; None where no wide arc is empty.
+        start: the oldest version of the dump; None where the first case does not hold.
+        close: whether the second case holds.
     """
 
     bits: int
     start: int | None
+    close: bool = False
 
     @classmethod
-    def of(cls, versions: NDArray[np.int64], bits: int) -> "VersionClock":
-        """Find the start from all versions of a dump: `int64[copies]`.
+    def of(cls, groups: Sequence[NDArray[np.int64]], bits: int) -> "VersionClock":
+        """Find the case from the versions of a dump: for each logical block those of its copies, `int64[copies]`.
 
-        >>> VersionClock.of(np.array([254, 255, 0, 1]), 8)
-        VersionClock(bits=8, start=254)
+        >>> VersionClock.of([np.array([254, 0]), np.array([255, 1]), np.array([1, 0])], 8)
+        VersionClock(bits=8, start=254, close=True)
         """
+        versions = np.concatenate([*groups, np.zeros(0, np.int64)])
         if not len(versions):
             return cls(bits, 0)
-        start, gap = _after_widest_gap(versions, bits)
-        return cls(bits, start if gap * _WIDE_GAP >= 1 << bits else None)
+        start, arc = _shortest_arc(versions, bits)
+        several = [group for group in groups if len(group) > 1]
+        longest = max((_shortest_arc(group, bits)[1] for group in several), default=0)
+        chance = np.prod([_chance(len(group), longest, bits) for group in several])
+        return cls(
+            bits,
+            start if _chance(len(versions), arc, bits) < CHANCE_LIMIT else None,
+            bool(chance < CHANCE_LIMIT and 2 * longest < 1 << bits),
+        )
 
     def ages(self, versions: NDArray[np.int64]) -> tuple[NDArray[np.int64], bool]:
         """Rank the copies of one logical block.
@@ -48,21 +66,22 @@ class VersionClock:
         Returns:
             `int64[copies]`, larger for newer, equal for equal; and whether that order is sure.
 
-        >>> VersionClock(8, None).ages(np.array([255, 0]))
+        >>> VersionClock(8, None, close=True).ages(np.array([255, 0]))
         (array([0, 1]), True)
         """
-        start, sure = self.start, True
-        if start is None:
-            start, gap = _after_widest_gap(versions, self.bits)
-            sure = 2 * gap > 1 << self.bits
-        return (versions - start) % (1 << self.bits), sure
+        start = self.start if self.start is not None else _shortest_arc(versions, self.bits)[0]
+        return (versions - start) % (1 << self.bits), self.start is not None or self.close
 
 
-def _after_widest_gap(versions: NDArray[np.int64], bits: int) -> tuple[int, int]:
-    """The version behind the widest empty arc, and the length of the step that leads to it."""
+def _chance(count: int, arc: int, bits: int) -> float:
+    return min(1.0, count * (arc / 2.0**bits) ** (count - 1))
+
+
+def _shortest_arc(versions: NDArray[np.int64], bits: int) -> tuple[int, int]:
+    """The first version on the shortest arc that holds all, and the places on that arc."""
     circle = 1 << bits
     values = np.unique(versions)
     # Behind the highest value the circle closes to the lowest one. A tie goes to the place of the wrap: no wrap.
     steps = np.diff(values, prepend=values[-1] - circle)
     widest = int(np.argmax(steps))
-    return int(values[widest]), int(steps[widest])
+    return int(values[widest]), circle - int(steps[widest]) + 1
