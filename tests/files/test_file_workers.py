@@ -96,7 +96,7 @@ def test_tables_gone_mad_never_raise_and_never_hang(make: Callable[[], Made]) ->
     """Everything is marked proven, so the readers get nonsense without a warning."""
     data = make().data
     used = np.flatnonzero(np.frombuffer(data, np.uint8))
-    rng = np.random.default_rng(5)
+    rng = np.random.default_rng(11)
     for round_ in range(12):
         broken = bytearray(data)
         for at in rng.choice(used, 60 * (1 + round_)).tolist():

@@ -24,6 +24,7 @@ MAX_SWEEP = 1_000_000
 FIRST_EXFAT_ENTRY = 3  # the library numbers the 32-byte slots of the cluster heap from here
 _NTFS_FILE_NAME, _NTFS_NAME, _NTFS_INFO, _NTFS_DATA = 0x30, 0x60, 0x70, 0x80
 _FIRST_NTFS_USER, _NTFS_EXTEND = 24, "$Extend"
+_FIRST_EXT_USER = 11  # by default, and on every volume of revision 0
 _DIRTY = 1
 _GATHERED = "$OrphanFiles"  # the library's own directory of files that no directory lists
 _LABEL_ENTRY = " (Volume Label Entry)"  # how the library names it
@@ -275,7 +276,8 @@ class Walk:
         """Records that no directory lists: live ones whose directory is lost, and deleted ones."""
         if self.kind == "exFAT":
             return  # its orphans come as a directory made up by the library
-        first = _FIRST_NTFS_USER if self.kind == "NTFS" else int(self.volume.info.first_inum)
+        # The records before these hold the volume's own tables.
+        first = _FIRST_NTFS_USER if self.kind == "NTFS" else _FIRST_EXT_USER
         last = int(self.volume.info.last_inum)
         if last - first > MAX_SWEEP:
             self.problem(f"only the first {MAX_SWEEP} file records were searched for files that no directory lists")
@@ -295,8 +297,6 @@ class Walk:
             return
         in_use = bool(int(meta.flags) & int(pytsk3.TSK_FS_META_FLAG_ALLOC))
         if not meta.size and not in_use:  # nothing left of it, not even a size
-            return
-        if self.kind.startswith("ext") and inode < 11:  # reserved (11 is the first free one by default)
             return
         path = self._record_path(file) or f"unreached/record-{inode}"
         self._file(path, file, gone=not in_use, in_use=in_use, doubt=UNNAMED)
