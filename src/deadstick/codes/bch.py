@@ -67,10 +67,11 @@ class BchCode:
     first_root: int = 1
 
     def __post_init__(self) -> None:
+        Field(self.m, self.primitive_polynomial)  # raises where these two are wrong
         if not 1 <= self.t <= 100:
             raise ValueError(f"t must be 1 to 100, not {self.t}")
-        if not 0 <= self.first_root < 2**self.m - 1:
-            raise ValueError(f"first_root must be 0 to {2**self.m - 2}, not {self.first_root}")
+        if not 0 <= self.first_root < self.length:
+            raise ValueError(f"first_root must be 0 to {self.length - 1}, not {self.first_root}")
         if self.parity_bits >= self.length:
             raise ValueError(f"t = {self.t} leaves no message bit at length {self.length}")
 
@@ -87,7 +88,7 @@ class BchCode:
     @property
     def length(self) -> int:
         """Length 2^m - 1 in bits before shortening."""
-        return 2**self.m - 1
+        return (1 << self.m) - 1
 
     @cached_property
     def parity_bits(self) -> int:
@@ -149,9 +150,7 @@ class BchCode:
         """Left-aligned remainders, uint64[words, size], by the way that this CPU can."""
         out = np.empty((words.shape[0], tables.register_words(self.parity_bits)), dtype=np.uint64)
         if carryless.PAIRS:
-            folding.registers(
-                words, message_bytes, self.parity_bits, with_parity, *_folding(self, message_bytes), out
-            )
+            folding.registers(words, message_bytes, self.parity_bits, with_parity, *_folding(self, message_bytes), out)
         else:
             slicing.registers(words, message_bytes, self.parity_bits, with_parity, _slicing_table(self), out)
         return out

@@ -1,12 +1,15 @@
-"""Carry-less multiplication of the CPU (x86 PCLMULQDQ and its 256- and 512-bit forms) for compiled kernels.
+"""Instructions of the CPU that Numba does not offer, above all carry-less multiplication, for compiled kernels.
 
-Numba has no vector type, so the one loop that needs vectors is written here in LLVM's terms: it multiplies a
-message by tabulated powers of x and adds the products up, unreduced. Gopal, Ozturk, Guilford et al., "Fast CRC
-computation for generic polynomials using PCLMULQDQ instruction" (Intel, 2009; from memory) is the model.
+Numba has no vector type, so the three loops that need vectors are written here in LLVM's terms. Two run on any CPU
+(sums of 512-bit rows, which LLVM splits as it must). The third needs x86 PCLMULQDQ, or its 256- and 512-bit forms:
+it multiplies a message by tabulated powers of x and adds the products up, unreduced. Its model is Gopal, Ozturk,
+Guilford et al., "Fast CRC computation for generic polynomials using PCLMULQDQ instruction" (Intel, 2009; from memory).
 
 A message is taken in *pairs* of 64-bit words, and so are the tabulated constants. Pair times pair takes three
 products instead of four (Karatsuba): low x low, high x high and (low + high) x (low + high).
 """
+
+# ruff: noqa: ARG001  # the arguments of an intrinsic are types, which only Numba reads
 
 import sys
 from typing import Any, Final
@@ -250,9 +253,7 @@ def sum_of_rows(typing_context: Any, table: Any, offsets: Any, count: Any, out: 
 
 
 @intrinsic(prefer_literal=True)
-def or_of_sums(
-    typing_context: Any, table: Any, elements: Any, count: Any, constants: Any, out: Any, sums: Any
-) -> Any:
+def or_of_sums(typing_context: Any, table: Any, elements: Any, count: Any, constants: Any, out: Any, sums: Any) -> Any:
     """OR together several sums (XOR) of 512-bit rows of a table, all held in registers (any CPU).
 
     Args:

@@ -50,7 +50,7 @@ class Field:
     @property
     def order(self) -> int:
         """Order 2^m - 1 of the multiplicative group."""
-        return 2**self.m - 1
+        return (1 << self.m) - 1
 
     @property
     def exp(self) -> Elements:
@@ -77,7 +77,8 @@ class Field:
         a = np.asarray(a)
         if not np.all(a):
             raise ZeroDivisionError("zero has no inverse")
-        return self.exp[self.order - self.log[a].astype(np.int64)]
+        inverse: Elements = self.exp[self.order - self.log[a].astype(np.int64)]
+        return inverse
 
     def divide(self, a: npt.ArrayLike, b: npt.ArrayLike) -> Elements:
         """Quotient, element by element; ZeroDivisionError where `b` is zero."""
@@ -101,13 +102,12 @@ class Field:
         >>> bin(Field(4, 0b10011).minimal_polynomial(3))
         '0b11111'
         """
-        conjugates = sorted({exponent * 2**i % self.order for i in range(self.m)})
-        coefficients = np.array([1], dtype=np.uint16)  # ascending powers
-        for conjugate in conjugates:
-            raised = np.concatenate([np.zeros(1, np.uint16), coefficients])
-            raised[:-1] ^= self.multiply(coefficients, self.exp[conjugate])
-            coefficients = raised
-        return sum(int(c) << i for i, c in enumerate(coefficients))
+        exp, log = _lists(self.m, self.primitive_polynomial)
+        coefficients = [1]  # ascending powers
+        for conjugate in {exponent * 2**i % self.order for i in range(self.m)}:
+            scaled = [exp[log[c] + conjugate] if c else 0 for c in coefficients]
+            coefficients = [low ^ high for low, high in zip([*scaled, 0], [0, *coefficients], strict=True)]
+        return sum(c << i for i, c in enumerate(coefficients))
 
 
 @lru_cache(maxsize=64)
@@ -117,18 +117,27 @@ def _is_primitive(polynomial: int) -> bool:
 
 @lru_cache(maxsize=64)
 def _tables(m: int, polynomial: int) -> tuple[Elements, Elements]:
-    """Tables of `Field.exp` and `Field.log`."""
-    order = 2**m - 1
-    exp = np.zeros(2 * order, dtype=np.uint16)
-    element = 1
-    powers = []
-    for _ in range(order):
-        powers.append(element)
-        element <<= 1
-        if element >> m:
-            element ^= polynomial
-    exp[:order] = exp[order:] = powers
-    log = np.zeros(2**m, dtype=np.uint16)
+    """Tables of `Field.exp` and `Field.log`, by doubling: alpha^(i + 2^k) = alpha^(2^k) alpha^i."""
+    powers = np.ones(1, dtype=np.uint32)
+    step = 2  # alpha^(2^k)
+    while powers.size < 1 << m:
+        moved = np.zeros_like(powers)
+        multiple = step
+        for i in range(m):
+            moved ^= (powers >> np.uint32(i) & np.uint32(1)) * np.uint32(multiple)
+            multiple = gf2poly.remainder(multiple << 1, polynomial)
+        powers = np.concatenate([powers, moved])
+        step = gf2poly.remainder(gf2poly.square(step), polynomial)
+    order = (1 << m) - 1
+    exp = np.tile(powers[:order].astype(np.uint16), 2)
+    log = np.zeros(1 << m, dtype=np.uint16)
     log[exp[:order]] = np.arange(order)
     exp.flags.writeable = log.flags.writeable = False
     return exp, log
+
+
+@lru_cache(maxsize=4)
+def _lists(m: int, polynomial: int) -> tuple[list[int], list[int]]:
+    """The same as lists, which Python reads faster one by one."""
+    exp, log = _tables(m, polynomial)
+    return exp.tolist(), log.tolist()

@@ -249,7 +249,7 @@ def _lcm(a: int, b: int) -> int:
 
 def _order_irreducible(a: int) -> int:
     """Order of x modulo an irreducible polynomial: strip from 2^d - 1 each prime that is not needed."""
-    e = 2 ** degree(a) - 1
+    e = (1 << degree(a)) - 1
     for q, multiplicity in prime_factors(e).items():
         for _ in range(multiplicity):
             if power_mod(2, e // q, a) != remainder(1, a):

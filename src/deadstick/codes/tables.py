@@ -8,6 +8,7 @@ import numpy.typing as npt
 from deadstick.codes import gf2poly
 from deadstick.codes.carryless import MOST_COLUMNS, PAIRS
 from deadstick.codes.field import Field
+from deadstick.codes.kernels.remainder import powers_of_x
 from deadstick.codes.kernels.roots import SIEVE_ROWS
 
 Words = npt.NDArray[np.uint64]
@@ -31,6 +32,16 @@ def _to_words(values: list[int], size: int) -> Words:
     return np.frombuffer(packed, dtype="<u8").reshape(len(values), size).astype(np.uint64)
 
 
+def _on_cache_lines(table: Words) -> Words:
+    """A read-only copy that starts on a cache line: a row of eight words that straddles two costs twice the time."""
+    padded = np.empty(table.size + 8, dtype=np.uint64)
+    start = -padded.ctypes.data % 64 // 8
+    copy = padded[start : start + table.size].reshape(table.shape)
+    copy[...] = table
+    copy.flags.writeable = False
+    return copy
+
+
 def slicing_table(generator: int) -> Words:
     """Flat uint64[8, 256, size] for `kernels.remainder`: byte x^(8 place + 64 size), highest word first."""
     aligned, size = _aligned(generator)
@@ -41,7 +52,7 @@ def slicing_table(generator: int) -> Words:
     table = np.zeros((8, 256, size), dtype=np.uint64)
     for bit in range(8):
         table[:, 1 << bit : 2 << bit] = table[:, : 1 << bit] ^ rows[:, bit, None]
-    return table.reshape(-1)
+    return _on_cache_lines(table.reshape(-1))
 
 
 class Folding(NamedTuple):
@@ -70,7 +81,7 @@ def folding_constants(generator: int, message_bytes: int) -> Folding:
     pairs = _to_words(powers[::-1], size).reshape(steps, PAIRS, size // 2, 2)
     quotient = gf2poly.divide(1 << (64 * size + 128), aligned)[0] ^ 1 << 128
     return Folding(
-        np.concatenate([_interleave(pairs[:, :, columns]) for columns in _groups(size)]),
+        _on_cache_lines(np.concatenate([_interleave(pairs[:, :, columns]) for columns in _groups(size)])),
         steps,
         np.concatenate(
             [
@@ -136,15 +147,16 @@ def logarithms(field: Field) -> Logarithms:
     j, b = np.indices((field.m, SIEVE_ROWS))
     rotations = (b * 2 ** (field.m - j) % order).astype(np.uint32)
     trace = _traces(field)[np.arange(SIEVE_ROWS) % order]
-    return Logarithms(
-        exp, log, squares, cubes, rotations, np.where(trace == 1, ~np.uint64(0), np.uint64(0))
-    )
+    return Logarithms(exp, log, squares, cubes, rotations, np.where(trace == 1, ~np.uint64(0), np.uint64(0)))
 
 
 def _traces(field: Field) -> npt.NDArray[np.uint8]:
     """uint8[order]: the trace of alpha^i, the sum of its conjugates, 0 or 1."""
     i = np.arange(field.order)
-    return np.bitwise_xor.reduce([field.exp[i * 2**j % field.order] for j in range(field.m)]).astype(np.uint8)
+    traces = np.zeros(field.order, dtype=np.uint16)
+    for j in range(field.m):
+        traces ^= field.exp[i * 2**j % field.order]
+    return traces.astype(np.uint8)
 
 
 def sieve_table(field: Field, t: int) -> Words:
@@ -161,7 +173,7 @@ def sieve_table(field: Field, t: int) -> Words:
         row = np.packbits(traces[(moved + i) % field.order], axis=1, bitorder="little").view("<u8")
         nibble, bit = divmod(i, 4)
         table[:, nibble, 1 << bit : 2 << bit] = table[:, nibble, : 1 << bit] ^ row[:, None]
-    return table.reshape(-1)
+    return _on_cache_lines(table.reshape(-1))
 
 
 def syndrome_table(field: Field, parity_bits: int, exponents: npt.NDArray[np.int64]) -> Words:
@@ -179,7 +191,7 @@ def syndrome_table(field: Field, parity_bits: int, exponents: npt.NDArray[np.int
         row[power < 0] = 0
         part = table[:, :, : exponents.size]
         part[:, 1 << bit : 2 << bit] = part[:, : 1 << bit] ^ row[:, None]
-    return table.astype("<u2").view("<u8").astype(np.uint64)
+    return _on_cache_lines(table.astype("<u2").view("<u8").astype(np.uint64))
 
 
 def position_table(generator: int, positions: int) -> Words:
@@ -188,12 +200,8 @@ def position_table(generator: int, positions: int) -> Words:
     What a single error at each position leaves as its remainder.
     """
     aligned, size = _aligned(generator)
-    degree = gf2poly.degree(generator)
-    power = 1 << (64 * size - degree)
-    powers = []
-    for _ in range(positions):
-        powers.append(power)
-        power <<= 1
-        if power >> (64 * size):
-            power ^= aligned
-    return np.ascontiguousarray(_to_words(powers, size)[:, ::-1])
+    feedback = _to_words([aligned ^ 1 << (64 * size)], size)[0, ::-1].copy()
+    table = np.zeros((positions, size), dtype=np.uint64)
+    table[0] = _to_words([1 << (64 * size - gf2poly.degree(generator))], size)[0, ::-1]
+    powers_of_x(feedback, table)
+    return _on_cache_lines(table)

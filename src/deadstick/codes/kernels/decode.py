@@ -5,6 +5,8 @@
 
 import numpy as np
 from numba import njit
+from numpy import int16, int64, uint8, uint16, uint32, uint64
+from numpy.typing import NDArray
 
 from deadstick.codes.carryless import get16, get32, get64, put16, put32, put64, sum_of_rows
 from deadstick.codes.kernels.roots import SIEVE_ROWS, find_positions
@@ -14,21 +16,21 @@ PATIENCE = 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def syndromes(register, nibbles, table, stride, offsets, out):
+def syndromes(register: int, nibbles: int, table: int, stride: int, offsets: int, out: int) -> None:
     """Sum of the table rows that the nibbles of a remainder choose, four 16-bit syndromes to the word.
 
     `table` is uint64[nibbles, 16, stride], `stride` a multiple of 8 words; `offsets` is int64[nibbles] scratch.
     The remainder is all that is needed: it and the word differ by a multiple of the generator.
     """
     for q in range(nibbles):
-        nibble = (get64(register, q >> 4) >> np.uint64(60 - 4 * (q & 15))) & np.uint64(15)
-        put64(offsets, q, np.uint64((q * 16 + np.int64(nibble)) * stride * 8))
+        nibble = (get64(register, q >> 4) >> uint64(60 - 4 * (q & 15))) & uint64(15)
+        put64(offsets, q, uint64((q * 16 + int64(nibble)) * stride * 8))
     for block in range(0, 8 * stride, 64):
         sum_of_rows(table + block, offsets, nibbles, out + block)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def syndrome_logarithms(values, t, binary, log, order, out):
+def syndrome_logarithms(values: int, t: int, binary: bool, log: int, order: int, out: int) -> None:
     """Logarithms of S_1 .. S_2t (narrow sense: the even ones by squaring) or of the 2t given syndromes."""
     if not binary:
         for j in range(2 * t):
@@ -44,7 +46,18 @@ def syndrome_logarithms(values, t, binary, log, order, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_locator(syndrome_logs, t, binary, patience, exp, log, order, locator, logs, older):
+def find_locator(
+    syndrome_logs: int,
+    t: int,
+    binary: bool,
+    patience: int,
+    exp: int,
+    log: int,
+    order: int,
+    locator: int,
+    logs: int,
+    older: int,
+) -> int:
     """Berlekamp-Massey: locator 1 + l_1 z + ... with roots at the inverse error locators; returns its degree.
 
     Berlekamp, Algebraic Coding Theory, chapter 7; Lin and Costello, 6.2. With `binary` every second discrepancy
@@ -97,35 +110,35 @@ def find_locator(syndrome_logs, t, binary, patience, exp, log, order, locator, l
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def explains(register, size, positions, degree, table):
+def explains(register: int, size: int, positions: int, degree: int, table: int) -> bool:
     """Whether errors at these positions leave this remainder: the proof that correcting them ends in a codeword."""
-    different = np.uint64(0)
+    different = uint64(0)
     for i in range(size):
         total = get64(register, i)
         for k in range(degree):
             total ^= get64(table, get32(positions, k) * size + i)
         different |= total
-    return different == 0
+    return bool(different == 0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def decode(
-    registers,
-    words,
-    bits,
-    t,
-    binary,
-    exp,
-    log,
-    squares,
-    cubes,
-    rotations,
-    constants,
-    syndrome_table,
-    position_table,
-    sieve_table,
-    errors,
-):
+    registers: NDArray[uint64],
+    words: NDArray[uint8],
+    bits: int,
+    t: int,
+    binary: bool,
+    exp: NDArray[uint16],
+    log: NDArray[uint32],
+    squares: NDArray[uint16],
+    cubes: NDArray[uint16],
+    rotations: NDArray[uint32],
+    constants: NDArray[uint64],
+    syndrome_table: NDArray[uint64],
+    position_table: NDArray[uint64],
+    sieve_table: NDArray[uint64],
+    errors: NDArray[int16],
+) -> None:
     """Correct in place the rows of `words` (uint8[words, bytes]) whose remainder `registers` is not zero.
 
     `bits` counts message and parity. `errors` (int16[words]) receives the number of corrected bits, -1 for a word
@@ -135,22 +148,22 @@ def decode(
     size = registers.shape[1]
     nibbles = syndrome_table.shape[0]
     stride = syndrome_table.shape[2]
-    offsets = np.empty(nibbles, np.int64)
-    values = np.empty(stride, np.uint64)
-    syndrome_logs = np.empty(2 * t + 1, np.uint32)
-    locator = np.empty(2 * t + 2, np.uint16)
-    logs = np.empty(2 * t + 2, np.uint32)
-    older = np.empty(2 * t + 2, np.uint32)
-    coefficients = np.empty(t + 5, np.uint16)
-    element_logs = np.empty((t + 1) * SIEVE_ROWS, np.uint32)
-    elements = np.empty((t + 1) * SIEVE_ROWS, np.uint16)
-    moves = np.empty(t + 1, np.uint64)
-    nonzero = np.empty(8, np.uint64)
-    positions = np.empty(t + 5, np.uint32)
+    offsets = np.empty(nibbles, int64)
+    values = np.empty(stride, uint64)
+    syndrome_logs = np.empty(2 * t + 1, uint32)
+    locator = np.empty(2 * t + 2, uint16)
+    logs = np.empty(2 * t + 2, uint32)
+    older = np.empty(2 * t + 2, uint32)
+    coefficients = np.empty(t + 5, uint16)
+    element_logs = np.empty((t + 1) * SIEVE_ROWS, uint32)
+    elements = np.empty((t + 1) * SIEVE_ROWS, uint16)
+    moves = np.empty(t + 1, uint32)
+    nonzero = np.empty(8, uint64)
+    positions = np.empty(t + 5, uint32)
     at_exp, at_log, at_positions = exp.ctypes.data, log.ctypes.data, positions.ctypes.data
     for row in range(words.shape[0]):
         register = registers.ctypes.data + 8 * size * row
-        dirty = np.uint64(0)
+        dirty = uint64(0)
         for i in range(size):
             dirty |= registers[row, i]
         errors[row] = 0
@@ -198,7 +211,7 @@ def decode(
                 and explains(register, size, at_positions, degree, position_table.ctypes.data)
             ):
                 for i in range(degree):
-                    bit = bits - 1 - np.int64(positions[i])
-                    words[row, bit >> 3] ^= np.uint8(128 >> (bit & 7))
+                    bit = bits - 1 - int64(positions[i])
+                    words[row, bit >> 3] ^= uint8(128 >> (bit & 7))
                 errors[row] = degree
                 break

@@ -2,13 +2,15 @@
 
 import numpy as np
 from numba import njit
+from numpy import uint8, uint64
+from numpy.typing import NDArray
 
 from deadstick.codes.carryless import MOST_COLUMNS, PAIRS, add_products, add_products_of_pair
 from deadstick.codes.kernels.remainder import add_parity
 
 
 @njit(cache=True, nogil=True)
-def add_message(message, steps, constants, out, columns):
+def add_message(message: int, steps: int, constants: int, out: int, columns: int) -> None:
     """`add_products` with its number of columns chosen at run time."""
     if columns == 1:
         add_products(message, steps, constants, out, 1)
@@ -23,7 +25,7 @@ def add_message(message, steps, constants, out, columns):
 
 
 @njit(cache=True, nogil=True)
-def add_pair(pair, constants, out, columns):
+def add_pair(pair: int, constants: int, out: int, columns: int) -> None:
     """`add_products_of_pair` with its number of columns chosen at run time."""
     if columns == 1:
         add_products_of_pair(pair, constants, out, 1)
@@ -38,7 +40,7 @@ def add_pair(pair, constants, out, columns):
 
 
 @njit(cache=True, nogil=True)
-def combine(products, columns, first, total):
+def combine(products: NDArray[uint64], columns: int, first: int, total: NDArray[uint64]) -> None:
     """Add Karatsuba's products, uint64[3 columns, 2] (flat), onto the words of `total`, lowest first."""
     for q in range(columns):
         i = 6 * q
@@ -52,7 +54,16 @@ def combine(products, columns, first, total):
 
 
 @njit(cache=True, nogil=True)
-def registers(words, message_bytes, parity_bits, with_parity, constants, steps_held, reduction, out):
+def registers(
+    words: NDArray[uint8],
+    message_bytes: int,
+    parity_bits: int,
+    with_parity: bool,
+    constants: NDArray[uint64],
+    steps_held: int,
+    reduction: NDArray[uint64],
+    out: NDArray[uint64],
+) -> None:
     """Left-aligned remainder of each row of `words` (uint8[words, bytes]) into `out` (uint64[words, size]).
 
     `constants` (flat, one group of columns after the other) holds x^(64 size + 128 p) modulo the aligned
@@ -66,10 +77,10 @@ def registers(words, message_bytes, parity_bits, with_parity, constants, steps_h
     vector = 16 * PAIRS
     steps = message_bytes // vector
     head_bytes = message_bytes - steps * vector
-    head = np.zeros(vector, np.uint8)
-    products = np.zeros(6 * MOST_COLUMNS, np.uint64)
-    total = np.zeros(size + 2, np.uint64)
-    pair = np.zeros(2, np.uint64)
+    head = np.zeros(vector, uint8)
+    products = np.zeros(6 * MOST_COLUMNS, uint64)
+    total = np.zeros(size + 2, uint64)
+    pair = np.zeros(2, uint64)
     at_data, at_head, at_constants = data.ctypes.data, head.ctypes.data, constants.ctypes.data
     at_products, at_pair, at_reduction = products.ctypes.data, pair.ctypes.data, reduction.ctypes.data
     for row in range(words.shape[0]):

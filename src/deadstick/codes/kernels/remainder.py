@@ -6,21 +6,23 @@ The remainder stands in `size` 64-bit words, left-aligned: bit 63 of word 0 is t
 
 import numpy as np
 from numba import njit
+from numpy import int64, uint8, uint64
+from numpy.typing import NDArray
 
 from deadstick.codes.carryless import load_big_endian
 
 
 @njit(cache=True, nogil=True)
-def load_tail(data, start, stop):
+def load_tail(data: NDArray[uint8], start: int, stop: int) -> uint64:
     """Bytes start..stop-1 (fewer than 8) of the flat uint8 array `data`, big-endian, right-aligned, as uint64."""
-    word = np.uint64(0)
+    word = uint64(0)
     for k in range(start, stop):
-        word = (word << np.uint64(8)) | np.uint64(data[k])
+        word = (word << uint64(8)) | uint64(data[k])
     return word
 
 
 @njit(cache=True, nogil=True)
-def add_parity(data, start, parity_bits, out, row):
+def add_parity(data: NDArray[uint8], start: int, parity_bits: int, out: NDArray[uint64], row: int) -> None:
     """XOR the received parity at data[start] onto out[row]; the pad bits after it do not count."""
     whole = parity_bits // 64
     for i in range(whole):
@@ -30,11 +32,18 @@ def add_parity(data, start, parity_bits, out, row):
         size = (rest + 7) // 8
         at = start + 8 * whole
         word = load_big_endian(data.ctypes.data + at) if size == 8 else load_tail(data, at, at + size)
-        out[row, whole] ^= (word >> np.uint64(8 * size - rest)) << np.uint64(64 - rest)
+        out[row, whole] ^= (word >> uint64(8 * size - rest)) << uint64(64 - rest)
 
 
 @njit(cache=True, nogil=True)
-def registers(words, message_bytes, parity_bits, with_parity, table, out):
+def registers(
+    words: NDArray[uint8],
+    message_bytes: int,
+    parity_bits: int,
+    with_parity: bool,
+    table: NDArray[uint64],
+    out: NDArray[uint64],
+) -> None:
     """Left-aligned remainder of each row of `words` (uint8[words, bytes]) into `out` (uint64[words, size]).
 
     message(x) x^(64 size) modulo the aligned generator, by slicing (Kounavis and Berry, "A systematic approach to
@@ -44,8 +53,8 @@ def registers(words, message_bytes, parity_bits, with_parity, table, out):
     size = out.shape[1]
     stride = words.shape[1]
     data = words.reshape(-1)
-    register = np.zeros(size + 1, np.uint64)
-    entry = np.empty(8, np.int64)
+    register = np.zeros(size + 1, uint64)
+    entry = np.empty(8, int64)
     for row in range(words.shape[0]):
         start = row * stride
         register[:] = 0
@@ -57,7 +66,7 @@ def registers(words, message_bytes, parity_bits, with_parity, table, out):
         while True:
             word ^= register[0]
             for place in range(8):
-                entry[place] = (place * 256 + np.int64((word >> np.uint64(8 * place)) & np.uint64(255))) * size
+                entry[place] = (place * 256 + int64((word >> uint64(8 * place)) & uint64(255))) * size
             for i in range(size):
                 register[i] = (
                     register[i + 1]
@@ -77,3 +86,17 @@ def registers(words, message_bytes, parity_bits, with_parity, table, out):
         out[row] = register[:size]
         if with_parity:
             add_parity(data, start + message_bytes, parity_bits, out, row)
+
+
+@njit(cache=True, nogil=True)
+def powers_of_x(feedback: NDArray[uint64], table: NDArray[uint64]) -> None:
+    """Fill `table` (uint64[powers, size]) from its first row on: each row is the one before times x.
+
+    `feedback` (uint64[size]) is the aligned generator without its leading term, highest word first.
+    """
+    size = feedback.size
+    for p in range(1, table.shape[0]):
+        overflow = (~uint64(0)) * (table[p - 1, 0] >> uint64(63))
+        for i in range(size):
+            carry = table[p - 1, i + 1] >> uint64(63) if i + 1 < size else uint64(0)
+            table[p, i] = (table[p - 1, i] << uint64(1)) ^ carry ^ (feedback[i] & overflow)

@@ -6,28 +6,28 @@ logarithm `2 order`.
 """
 
 from numba import njit
-from numpy import int64, uint64
+from numpy import uint64
 
-from deadstick.codes.carryless import get16, get32, get64, or_of_sums, put16, put32, put64, trailing_zeros
+from deadstick.codes.carryless import get16, get32, get64, or_of_sums, put16, put32, trailing_zeros
 
 SIEVE_ROWS = 9
 """Functionals that the sieve tries on all positions: one false candidate in 2^9 is left for a closer look."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def multiply(a, b, exp, log):
+def multiply(a: int, b: int, exp: int, log: int) -> int:
     """Product in the field."""
     return get16(exp, get32(log, a) + get32(log, b))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def divide(a, b, exp, log, order):
+def divide(a: int, b: int, exp: int, log: int, order: int) -> int:
     """Quotient in the field; b is not zero."""
     return get16(exp, get32(log, a) + order - get32(log, b))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def square_root(a, exp, log, order):
+def square_root(a: int, exp: int, log: int, order: int) -> int:
     """Square root in the field: half the logarithm, or half of it plus the order where it is odd."""
     if a == 0:
         return a
@@ -36,7 +36,7 @@ def square_root(a, exp, log, order):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve_quadratic(a, b, exp, log, order, squares, out, at):
+def solve_quadratic(a: int, b: int, exp: int, log: int, order: int, squares: int, out: int, at: int) -> bool:
     """Both roots of z^2 + a z + b to out[at] and out[at + 1]; False where it has not two distinct ones, not zero.
 
     z = a y turns it into y^2 + y = b / a^2, which the table `squares` solves (0: no solution).
@@ -57,7 +57,7 @@ def solve_quadratic(a, b, exp, log, order, squares, out, at):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def one_root_of_cubic(p, q, exp, log, order, cubes):
+def one_root_of_cubic(p: int, q: int, exp: int, log: int, order: int, cubes: int) -> int:
     """A root of y^3 + p y + q (q not 0) where it has three; 0 where it has not.
 
     y = sqrt(p) z turns it into z^3 + z = q / p^(3/2), which the table `cubes` solves (0: no three solutions).
@@ -71,7 +71,7 @@ def one_root_of_cubic(p, q, exp, log, order, cubes):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve_cubic(a, b, c, exp, log, order, squares, cubes, out):
+def solve_cubic(a: int, b: int, c: int, exp: int, log: int, order: int, squares: int, cubes: int, out: int) -> bool:
     """The three roots of z^3 + a z^2 + b z + c to `out`; False where it has not three distinct ones, none zero."""
     # z = y + a removes the square: y^3 + p y + q.
     p = multiply(a, a, exp, log) ^ b
@@ -88,7 +88,9 @@ def solve_cubic(a, b, c, exp, log, order, squares, cubes, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve_affine_quartic(b, c, d, exp, log, order, squares, cubes, out):
+def solve_affine_quartic(
+    b: int, c: int, d: int, exp: int, log: int, order: int, squares: int, cubes: int, out: int
+) -> bool:
     """The four roots of z^4 + b z^2 + c z + d (c, d not 0) to `out`; False where it has not four.
 
     It is (z^2 + u z + v)(z^2 + u z + w) with u^3 + b u + c = 0, v + w = b + u^2, v w = d.
@@ -104,7 +106,9 @@ def solve_affine_quartic(b, c, d, exp, log, order, squares, cubes, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve_quartic(a, b, c, d, exp, log, order, squares, cubes, out):
+def solve_quartic(
+    a: int, b: int, c: int, d: int, exp: int, log: int, order: int, squares: int, cubes: int, out: int
+) -> bool:
     """The four roots of z^4 + a z^3 + b z^2 + c z + d to `out`; False where it has not four distinct ones."""
     if a == 0:
         return solve_affine_quartic(b, c, d, exp, log, order, squares, cubes, out)
@@ -125,7 +129,7 @@ def solve_quartic(a, b, c, d, exp, log, order, squares, cubes, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve(coefficients, degree, exp, log, order, squares, cubes, out):
+def solve(coefficients: int, degree: int, exp: int, log: int, order: int, squares: int, cubes: int, out: int) -> bool:
     """The distinct roots of z^degree + coefficients[1] z^(degree-1) + ... (degree 1 to 4), none zero."""
     a, b = get16(coefficients, 1), get16(coefficients, 2)
     c, d = get16(coefficients, 3), get16(coefficients, 4)
@@ -140,7 +144,9 @@ def solve(coefficients, degree, exp, log, order, squares, cubes, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def functionals(logs, degree, order, exp, log, rotations, elements, element_logs):
+def functionals(
+    logs: int, degree: int, order: int, exp: int, log: int, rotations: int, elements: int, element_logs: int
+) -> None:
     """The sieve's functionals of the locator L: logarithms of D_o for o = 1, 3, ..., one column for each c.
 
     With e = o 2^j, Tr(c l_e x^e) = Tr((c l_e)^(2^-j) x^o), so that Tr(c L(x)) = Tr(c) + sum over odd o of
@@ -168,7 +174,7 @@ def functionals(logs, degree, order, exp, log, rotations, elements, element_logs
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def is_root(logs, degree, p, exp, order):
+def is_root(logs: int, degree: int, p: int, exp: int, order: int) -> bool:
     """Whether the locator vanishes at alpha^-p; odd and even powers in turn, so that they do not wait."""
     step = 2 * p - (order if 2 * p >= order else 0)
     odd, even = order - p, order - step
@@ -189,8 +195,20 @@ def is_root(logs, degree, p, exp, order):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def sieve(
-    logs, degree, wanted, bits, exp, order, table, constants, element_logs, elements, moves, nonzero, positions
-):
+    logs: int,
+    degree: int,
+    wanted: int,
+    bits: int,
+    exp: int,
+    order: int,
+    table: int,
+    constants: int,
+    element_logs: int,
+    elements: int,
+    moves: int,
+    nonzero: int,
+    positions: int,
+) -> int:
     """The first `wanted` positions p < bits where the locator vanishes at alpha^-p; returns how many there are.
 
     A functional of the locator's value at 512 positions at once is a sum of rows of the code's parity-check
@@ -200,15 +218,15 @@ def sieve(
     found = 0
     count = (degree + 1) // 2
     for index in range(count):
-        put64(moves, index, uint64(0))
+        put32(moves, index, 0)
     for first in range(0, bits, 512):
         for index in range(count):
-            moved = int64(get64(moves, index))
+            moved = get32(moves, index)
             for b in range(SIEVE_ROWS):
                 at = index * SIEVE_ROWS + b
                 put16(elements, at, get16(exp, get32(element_logs, at) + moved))
             moved -= 512 * (2 * index + 1) % order
-            put64(moves, index, uint64(moved + (order & (moved >> 63))))
+            put32(moves, index, moved + (order & (moved >> 63)))
         or_of_sums(table, elements, count, constants, nonzero, SIEVE_ROWS)
         for word in range(8):
             candidates = ~get64(nonzero, word)
@@ -225,24 +243,24 @@ def sieve(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def find_positions(
-    logs,
-    degree,
-    bits,
-    order,
-    exp,
-    log,
-    squares,
-    cubes,
-    rotations,
-    constants,
-    table,
-    coefficients,
-    element_logs,
-    elements,
-    moves,
-    nonzero,
-    positions,
-):
+    logs: int,
+    degree: int,
+    bits: int,
+    order: int,
+    exp: int,
+    log: int,
+    squares: int,
+    cubes: int,
+    rotations: int,
+    constants: int,
+    table: int,
+    coefficients: int,
+    element_logs: int,
+    elements: int,
+    moves: int,
+    nonzero: int,
+    positions: int,
+) -> bool:
     """Error positions of a locator of degree at least 1, all different; False where they are not `degree` many.
 
     The error locators X = alpha^p are the roots of z^degree + l_1 z^(degree-1) + ...
@@ -269,10 +287,11 @@ def find_positions(
             positions,
         ):
             return False
-        for k in range(wanted):  # divide by z - X (Horner)
+        # Divide by each z - X (Horner); the four coefficients of the last quotient need none but the first four.
+        for k in range(wanted):
             x = get32(positions, k)
             value = 1
-            for i in range(1, degree - k):
+            for i in range(1, 5):
                 value = get16(coefficients, i) ^ get16(exp, get32(log, value) + x)
                 put16(coefficients, i, value)
     for i in range(left + 1, 5):
