@@ -218,6 +218,22 @@ def test_an_unproven_directory_entry_makes_its_file_doubtful_even_if_it_reads_ri
 
 
 @with_tools
+def test_an_empty_file_behind_an_unproven_directory_sector_is_doubtful() -> None:
+    made = make_fat(16)
+    first = layout_of(made.data).root_offset // SECTOR_BYTES
+    empty = made.data.index(b"EMPTY   DAT") // SECTOR_BYTES
+    assert empty == first  # in the first sector by nature: make it the second by a sector in front
+    data = bytearray(made.data)
+    for sector in range(first + 3, first, -1):
+        data[sector * 512 : (sector + 1) * 512] = data[(sector - 1) * 512 : sector * 512]
+    data[first * 512 : (first + 1) * 512] = b"\xe5" * 512
+    assert live(look(MemoryDisk(bytes(data)))[0])["empty.dat"].state is FileState.EXACT
+    found = live(look(spoil(bytes(data), {first: DOUBTFUL}, "same"))[0])
+    assert found["empty.dat"].state is FileState.DOUBTFUL
+    assert found["readme.txt"].state is FileState.EXACT
+
+
+@with_tools
 def test_a_lost_boot_sector_is_replaced_by_its_copy_on_fat32() -> None:
     made = make_fat(32)
     seen, _ = look(spoil(made.data, {0: LOST}))

@@ -3,10 +3,11 @@
 import struct
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
-from files_kit import Made, MemoryDisk, Seen, look, make_exfat, make_ext, make_ntfs, needs, sha, spoil
+from files_kit import Made, MemoryDisk, Seen, look, make_exfat, make_ext, make_ntfs, needs, run, sha, spoil
 
 from deadstick.files.judge_other import exfat_boot_checksum, exfat_set_checksum
 from deadstick.files.ntfs_record import fix_record, initialised_size
@@ -119,6 +120,22 @@ def test_a_lost_superblock_is_replaced_by_a_copy() -> None:
     seen, problems = look(spoil(made.data, {2: SectorState.LOST, 3: SectorState.LOST}))
     assert {p for p, one in live(seen).items() if one.state is FileState.EXACT} == set(made.files)
     assert not any("does not open" in text for text in problems)
+
+
+@needs("mke2fs", "debugfs")
+def test_space_given_to_a_file_but_never_written_reads_as_zeros(tmp_path: Path) -> None:
+    """Extents marked so hold what was there before, which is not the file's."""
+    made, image = make_ext("ext4"), tmp_path / "ext.img"
+    rows = np.frombuffer(made.data, np.uint8).reshape(-1, 1024).copy()
+    empty = np.flatnonzero(~rows.any(axis=1))
+    empty = empty[empty >= 1_000]
+    rows[empty] = np.random.default_rng(3).integers(1, 256, (len(empty), 1024), np.uint8)
+    image.write_bytes(rows.tobytes())
+    run("debugfs", "-w", "-R", "fallocate empty.dat 0 9", image)
+    run("debugfs", "-w", "-R", "set_inode_field empty.dat size 10240", image)
+    one = live(look(MemoryDisk(image.read_bytes()))[0])["empty.dat"]
+    assert (one.sha256, one.state) == (sha(bytes(10_240)), FileState.EXACT)
+    assert "all zeros, which the volume stores nowhere" in one.reason
 
 
 @needs("mkfs.exfat")

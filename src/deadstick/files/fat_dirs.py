@@ -148,7 +148,7 @@ class _Reader:
         self.entries: list[DirEntry] = []
         self.label, self.dot, self.dotdot, self.implausible = "", None, None, 0
         self._long: list[bytes] = []
-        self._long_proven, self._last_proven = True, True
+        self._long_proven, self._last_proven, self._all_proven = True, True, True
 
     dot: int | None
     dotdot: int | None
@@ -168,7 +168,7 @@ class _Reader:
             else:
                 self.implausible += 1
             self._long, self._long_proven = [], True
-        self._last_proven = proven
+        self._last_proven, self._all_proven = proven, self._all_proven and proven
 
     def _short(self, slot: bytes, *, deleted: bool, proven: bool) -> None:
         cluster, attributes = slot_cluster(slot, self.layout), slot[11]
@@ -193,6 +193,10 @@ class _Reader:
             doubts.append("its long name does not fit its short name")
         elif not mine and not self._last_proven:
             doubts.append("its long name may have stood in a sector that is not proven")
+        size = int.from_bytes(slot[28:32], "little")
+        if proven and not size and not self._all_proven and not slot[11] & ATTR_DIRECTORY:
+            # Behind a lost end mark it would be a leftover, and an empty file has no chain to speak for it.
+            doubts.append("an earlier sector of its directory is not proven, so the name may be a leftover")
         short = short_name(b"_" + raw[1:] if deleted else raw, slot[12])
         tenths, ctime, cdate, adate = struct.unpack_from("<BHHH", slot, 13)
         mtime, mdate = struct.unpack_from("<HH", slot, 22)
@@ -200,7 +204,7 @@ class _Reader:
             name=long if long and fits else short,
             attributes=slot[11],
             cluster=cluster,
-            size=struct.unpack_from("<I", slot, 28)[0],
+            size=size,
             modified=fat_time(mdate, mtime),
             created=fat_time(cdate, ctime, min(tenths, 199)),
             accessed=fat_time(adate, 0),

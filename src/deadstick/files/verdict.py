@@ -124,7 +124,11 @@ def _proof(number: int) -> str:
 
 
 def _no_sectors(file: Found) -> str:
-    return "empty, and its entry is proven" if file.size == 0 else "it lies inside its file record, which is proven"
+    if file.size == 0:
+        return "empty, and its entry is proven"
+    if file.inline is not None:
+        return "it lies inside its file record, which is proven"
+    return "all zeros, which the volume stores nowhere, and its record is proven"
 
 
 def _lost_text(file: Found, facts: SectorFacts) -> str:
