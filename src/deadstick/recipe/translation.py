@@ -23,6 +23,11 @@ class BitField:
     byte_order: Literal["little", "big"] = "little"
     mask: int = 0xFFFFFFFF
 
+    @property
+    def all_ones(self) -> int:
+        """The value that an unprogrammed field reads."""
+        return self.mask & ((1 << 8 * self.length) - 1)
+
     def read(self, metadata: NDArray[np.uint8]) -> NDArray[np.int64]:
         """The field's value in each row.
 
@@ -39,7 +44,7 @@ class BitField:
         if self.byte_order == "big":
             columns = columns[:, ::-1]
         shifts = 8 * np.arange(self.length, dtype=np.int64)
-        return (columns << shifts).sum(axis=1) & (self.mask & ((1 << 8 * self.length) - 1))
+        return (columns << shifts).sum(axis=1) & self.all_ones
 
     def write(self, metadata: NDArray[np.uint8], values: NDArray[np.int64]) -> None:
         """Set the field in place; bits outside the mask stay.

@@ -16,10 +16,14 @@ from deadstick.codes import gf2poly
 from deadstick.codes.bch import BchCode
 from deadstick.codes.field import Field
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
-from deadstick.solve.window import RootTester, Window, data_bytes_of
+from deadstick.solve.window import RootTester, Tail, Window, data_bytes_of
 
 MOST_WORDS = 24
 FEWEST_HITS = 2
+LONGEST_GAP = 32
+"""Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
+TELLING_SHARE = 0.05
+"""More rows than bit errors would make differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +67,9 @@ def identify(tester: RootTester, window: Window) -> FoundCode | None:
 
 def _words(values: NDArray[np.uint8], window: Window) -> list[int]:
     message = values[:, window.begin : window.begin + window.message]
-    tail = values[:, window.tail : window.tail + window.tail_bytes]
-    joined = np.concatenate([message, tail], axis=1)
+    between = values[:, window.tail.between : window.tail.between + window.tail.length]
+    tail = values[:, window.tail.first : window.tail.first + window.tail_bytes]
+    joined = np.concatenate([message, between, tail], axis=1)
     return [int.from_bytes(row.tobytes(), "big") for row in joined]
 
 
@@ -114,69 +119,81 @@ def complete_layout(tester: RootTester, window: Window, code: BchCode) -> PageLa
         code: from `identify`.
 
     Returns:
-        None where some codeword of the page cannot be found: then the page size is wrong.
+        None where some codeword of the page cannot be found: then the page size or the window is wrong.
     """
     tester.set_field(window.m, window.polynomial, window.bit_order)
     page_bytes = tester.prefix.shape[1] - 1
     metadata = window.tail_bytes - code.parity_bytes
     if metadata < 0:
         return None
-    in_line = window.tail == window.begin + window.message
-    places = [(window.begin, window.tail, metadata)]
+    places = [_Place(window.begin, window.tail, metadata)]
     count = max(1, data_bytes_of(page_bytes) // window.message)
     while len(places) < count:
-        place = _next_codeword(tester, window, code, places, in_line=in_line)
+        place = _next_place(tester, window, code, places)
         if place is None:
             return None
         places.append(place)
-    codewords = [_codeword(window.message, code.parity_bytes, *place) for place in places]
-    loose = _unassigned(tester, codewords, page_bytes)
-    return PageLayout(page_bytes, tuple(codewords), loose)
+    codewords = [place.codeword(window.message, code.parity_bytes) for place in places]
+    return PageLayout(page_bytes, tuple(codewords), _unassigned(tester, codewords, page_bytes))
 
 
-def _next_codeword(
-    tester: RootTester, window: Window, code: BchCode, places: list[tuple[int, int, int]], *, in_line: bool
-) -> tuple[int, int, int] | None:
-    """(begin, tail, metadata bytes) of the next codeword, or None."""
-    begin, tail, metadata = places[-1]
-    first_metadata = places[0][2]
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One codeword: where its message begins, its tail, and how many metadata bytes the tail begins with."""
+
+    begin: int
+    tail: Tail
+    metadata: int
+
+    def codeword(self, message: int, parity: int) -> Codeword:
+        spans = [Span.of_bytes(Part.DATA, self.begin, message)]
+        if self.tail.length:
+            spans.append(Span.of_bytes(Part.METADATA, self.tail.between, self.tail.length))
+        if self.metadata:
+            spans.append(Span.of_bytes(Part.METADATA, self.tail.first, self.metadata))
+        first = self.tail.first + self.metadata
+        return Codeword(tuple(spans), (Span.of_bytes(Part.PARITY, first, parity),))
+
+
+def _next_place(tester: RootTester, window: Window, code: BchCode, places: list[_Place]) -> _Place | None:
+    """The next codeword: its message right behind the last one, or behind the last tail where all stands in line."""
+    last = places[-1]
     page_bytes = tester.prefix.shape[1] - 1
-    end = tail + metadata + code.parity_bytes
-    start = end if in_line else begin + window.message
-    lengths = sorted({first_metadata, 0})
-    shortest, longest = code.parity_bytes + lengths[0], code.parity_bytes + lengths[-1]
+    end = last.tail.first + last.metadata + code.parity_bytes
+    in_line = window.tail.first == window.begin + window.message
+    begin = end if in_line else last.begin + window.message
+    between, length = last.tail.between + last.tail.length, last.tail.length
+    lengths = sorted({places[0].metadata, 0})
     if in_line:
-        tails = np.array([start + window.message], np.int64)
+        tails = [Tail(begin + window.message)]
     else:
         # The expected place comes first, so that it wins a tie with an accident elsewhere.
-        others = range(data_bytes_of(page_bytes), page_bytes - code.parity_bytes)
-        tails = np.array([end, *others], np.int64)
-    if start + window.message > page_bytes or tails[0] >= page_bytes:
+        others = range(data_bytes_of(page_bytes), page_bytes - code.parity_bytes + 1)
+        tails = [Tail(first, between, length) for first in (end, *others)]
+    if begin + window.message > page_bytes or tails[0].first + code.parity_bytes > page_bytes:
         return None
-    counts = tester.hits(start, window.message, tails, shortest, longest)
-    allowed = counts[:, [length + code.parity_bytes - shortest for length in lengths]]
-    most = int(allowed.max(initial=0))
+    shortest = code.parity_bytes
+    counts = tester.hits(begin, window.message, tails, shortest, shortest + lengths[-1])[:, lengths]
+    most = int(counts.max(initial=0))
     if most < max(FEWEST_HITS, window.hits // 8):
         return None
-    index, which = (int(i[0]) for i in np.nonzero(allowed == most))
-    return start, int(tails[index]), lengths[which]
-
-
-def _codeword(message: int, parity: int, begin: int, tail: int, metadata: int) -> Codeword:
-    spans = [Span.of_bytes(Part.DATA, begin, message)]
-    if metadata:
-        spans.append(Span.of_bytes(Part.METADATA, tail, metadata))
-    return Codeword(tuple(spans), (Span.of_bytes(Part.PARITY, tail + metadata, parity),))
+    which = counts == most
+    column = int(which.any(axis=0).nonzero()[0][-1])  # of equals the one that is built like the first codeword
+    return _Place(begin, tails[int(which[:, column].argmax())], lengths[column])
 
 
 def _unassigned(tester: RootTester, codewords: list[Codeword], page_bytes: int) -> tuple[Span, ...]:
-    """Columns outside every codeword that differ from row to row: the controller's bytes outside the code."""
+    """Gaps between the codewords in which something differs from page to page: bytes outside the code's cover."""
     free = np.ones(page_bytes, np.bool_)
     for codeword in codewords:
         for span in codeword.spans:
             free[span.start // 8 : span.end // 8] = False
     values = tester.rows.values
-    # Half of the rows may be told apart by a bit error here and there; a number that counts differs everywhere.
-    varies = (values != np.median(values, axis=0).astype(np.uint8)).mean(axis=0) > 0.25
-    columns = np.flatnonzero(free & varies)
-    return tuple(Span.of_bytes(Part.METADATA, int(column), 1) for column in columns)
+    differs = (values != np.median(values, axis=0).astype(np.uint8)).mean(axis=0)
+    edges = np.flatnonzero(np.diff(np.r_[False, free, False].astype(np.int8)))
+    gaps = [(int(first), int(last)) for first, last in zip(edges[::2], edges[1::2], strict=True)]
+    return tuple(
+        Span.of_bytes(Part.METADATA, first, last - first)
+        for first, last in gaps
+        if last - first <= LONGEST_GAP and differs[first:last].max() > TELLING_SHARE
+    )

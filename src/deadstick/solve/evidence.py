@@ -29,14 +29,15 @@ class Finding:
         question: for instance "page size".
         answer: one line.
         figure: the number that speaks for it, with its meaning, one line.
-        log10_chance: decimal logarithm of the probability that an accident gave such a figure.
+        log10_chance: decimal logarithm of the probability that an accident gave such a figure; None where none can be
+            stated.
         rivals: what else was looked at, strongest first.
     """
 
     question: str
     answer: str
     figure: str
-    log10_chance: float
+    log10_chance: float | None
     rivals: tuple[Rival, ...] = ()
 
     @property
@@ -46,6 +47,8 @@ class Finding:
         >>> Finding("code", "BCH", "40 of 40 codewords decode", -52.3).chance
         '1 in 10^52'
         """
+        if self.log10_chance is None:
+            return "not stated"
         if self.log10_chance > -1:
             return f"{min(1.0, 10**self.log10_chance):.0%}"
         if self.log10_chance > -6:

@@ -1,6 +1,6 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,9 +12,11 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.solve.code import FoundCode, complete_layout, identify
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import RootTester, Rows, Window, all_polynomials, known_polynomials, search
+from deadstick.solve.window import Heads, RootTester, Rows, Window, known_polynomials, polynomial_rounds, search
 
 FEWEST_ROWS = 8
+PLACES_A_FIELD = 10_000
+"""Roughly the places that are tried for one field."""
 
 
 @dataclass(frozen=True)
@@ -40,70 +42,79 @@ class FoundPage:
     candidate: PageCandidate
 
 
-@dataclass(frozen=True, slots=True)
-class _Stage:
-    """One round of the search: cheap ones first.
-
-    Attributes:
-        rows: rows of each kind.
-        candidates: page sizes that are worth this round.
-        exhaustive: every primitive polynomial, or those of public drivers.
-    """
-
-    rows: int
-    candidates: int
-    exhaustive: bool
-
-
-_STAGES = (
-    _Stage(256, 24, exhaustive=False),
-    _Stage(48, 6, exhaustive=True),
-    _Stage(4096, 8, exhaustive=False),
-    _Stage(384, 4, exhaustive=True),
-)
+FIRST_ROWS, MANY_ROWS = 256, 4096
+EXHAUSTIVE_CANDIDATES, MANY_CANDIDATES = 6, 8
 
 
 def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
+    First the polynomials of public drivers on every page size, then all primitive ones, round by round, on the
+    likeliest page sizes, and at last the known ones on many rows, for dumps with hardly a word without errors.
+
     Args:
         data: `uint8[bytes]`, the surveyed part.
         candidates: page sizes, likeliest first.
-        progress: told about every candidate.
+        progress: told about every round.
 
     Returns:
         None where no BCH code explains any candidate.
     """
-    surveys: dict[int, Survey] = {}
-    rounds = [(stage, item) for stage in _STAGES for item in candidates[: stage.candidates]]
-    tried = 0
-    for done, (stage, candidate) in enumerate(rounds):
-        progress("code", done, len(rounds))
-        survey = surveys.setdefault(candidate.page_bytes, Survey(data, candidate.page_bytes))
-        for rows, lag in _families(survey, candidate, stage.rows):
-            tester = RootTester(rows)
-            polynomials = all_polynomials() if stage.exhaustive else known_polynomials()
-            tried += 100_000
-            for window in search(tester, polynomials, candidate.page_bytes, tried):
-                found = _complete(tester, window, survey, lag, candidate)
-                if found is not None:
-                    progress("code", len(rounds), len(rounds))
-                    return found
-    progress("code", len(rounds), len(rounds))
-    return None
+    hunt = _Hunt(data)
+    rounds = list(polynomial_rounds())
+    total = len(rounds) + 2
+    progress("code", 0, total)
+    found = hunt.over(candidates, FIRST_ROWS, known_polynomials())
+    for done, polynomials in enumerate(rounds, 1):
+        if found is not None:
+            break
+        progress("code", done, total)
+        found = hunt.over(candidates[:EXHAUSTIVE_CANDIDATES], FIRST_ROWS, polynomials)
+    if found is None:
+        progress("code", total - 1, total)
+        found = hunt.over(candidates[:MANY_CANDIDATES], MANY_ROWS, known_polynomials())
+    progress("code", total, total)
+    return found
 
 
-def _families(survey: Survey, candidate: PageCandidate, most: int) -> Iterator[tuple[Rows, int]]:
-    """Rows that may be sums of codewords, with the lag between the pages that make them."""
-    for lag in dict.fromkeys((0, 1, *candidate.periods)):
-        rows = survey.differences(lag, most) if lag else survey.as_read(most)
-        if len(rows.values) >= FEWEST_ROWS:
-            yield rows, lag
+class _Hunt:
+    """The rows of every candidate, kept from round to round."""
+
+    def __init__(self, data: NDArray[np.uint8]) -> None:
+        self.data = data
+        self.surveys: dict[int, Survey] = {}
+        self.heads: dict[tuple[int, int, int], Heads] = {}
+        self.tried = 1
+
+    def over(self, candidates: Sequence[PageCandidate], rows: int, polynomials: tuple[int, ...]) -> FoundPage | None:
+        """One round: the polynomials on the candidates."""
+        for candidate in candidates:
+            survey = self.surveys.setdefault(candidate.page_bytes, Survey(self.data, candidate.page_bytes))
+            # Pages as they are, pages under one and the same mask, pages that share a keystream.
+            for lag in dict.fromkeys((0, 1, *candidate.periods)):
+                heads = self._heads(survey, lag, rows)
+                if len(heads.rows.values) < FEWEST_ROWS:
+                    continue
+                for window in search(heads, polynomials, self.tried):
+                    found = _complete(survey, window, lag, rows, candidate)
+                    if found is not None:
+                        return found
+                self.tried += len(polynomials) * PLACES_A_FIELD
+        return None
+
+    def _heads(self, survey: Survey, lag: int, rows: int) -> Heads:
+        key = (survey.page_bytes, lag, rows)
+        if key not in self.heads:
+            self.heads[key] = Heads.of(_rows(survey, lag, rows))
+        return self.heads[key]
 
 
-def _complete(
-    tester: RootTester, window: Window, survey: Survey, lag: int, candidate: PageCandidate
-) -> FoundPage | None:
+def _rows(survey: Survey, lag: int, most: int) -> Rows:
+    return survey.differences(lag, most) if lag else survey.as_read(most)
+
+
+def _complete(survey: Survey, window: Window, lag: int, rows: int, candidate: PageCandidate) -> FoundPage | None:
+    tester = RootTester(_rows(survey, lag, rows))
     words = identify(tester, window)
     if words is None:
         return None

@@ -13,12 +13,17 @@ from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.numbering import BlockMetadata, Numbering, numberings, with_versions
 from deadstick.solve.trial_disk import TrialDisk
+from deadstick.solve.window import log10_tail
 
 METADATA_BYTES = 32 << 20
 SAMPLES = (0, 1, 2, 3)
 """Quarters of a block whose first page is looked at."""
 DEFAULT_PAGES_PER_BLOCK = 64
 SURE_CHANCE = -6.0
+SURE_VOLUME = 64.0
+"""Bits of consistency above which the complement of the data need not be tried."""
+FEWEST_CHANGES = 3
+ALIGNED_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +32,7 @@ class BlockSize:
 
     pages: int
     figure: str
-    log10_chance: float
+    log10_chance: float | None
 
 
 @dataclass(frozen=True)
@@ -64,32 +69,66 @@ def find_translation(
     Returns:
         The hypothesis under which the volumes are most consistent; metadata decide where there is no volume.
     """
-    block = BlockSize(hint, "given by the user", 0.0) if hint else block_size(pages, recipe, period)
+    block = BlockSize(hint, "given by the user", None) if hint else block_size(pages, recipe, period)
     recipe = with_block_size(recipe, block.pages, period)
+    judged = _judged(pages, recipe, progress)
+    if max(judged).score < SURE_VOLUME and recipe.code is not None:
+        judged += _judged(pages, complemented(recipe), progress)
+    best = _best(judged)
+    rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
+    return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """A hypothesis that was judged."""
+
+    score: float
+    recipe: Recipe
+    numbering: Numbering | None
+
+    def __lt__(self, other: "_Trial") -> bool:
+        return self.score < other.score
+
+    def describe(self) -> str:
+        code = self.recipe.code
+        return self.recipe.translation.describe() + (", complemented" if code and code.inverted else "")
+
+
+def _judged(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> list[_Trial]:
+    """Every translation that the metadata suggest, with the consistency of the volumes under it."""
     metadata = block_metadata(pages, recipe)
-    count = len(pages) // block.pages
+    count = len(pages) // recipe.pages_per_block
     trials: list[tuple[Translation, Numbering | None]] = [(IDENTITY, None)]
-    trials += [
-        (translation, item) for item in numberings(metadata, count) for translation in with_versions(item, metadata)
-    ]
+    trials += [(version, item) for item in numberings(metadata, count) for version in with_versions(item, metadata)]
     judged = []
     for done, (translation, item) in enumerate(trials):
-        physical = newest_blocks(metadata, translation, count)
-        disk = TrialDisk(pages, replace(recipe, translation=translation), physical)
-        judged.append((volume_consistency(disk).score, translation, item))
+        complete = replace(recipe, translation=translation)
+        disk = TrialDisk(pages, complete, newest_blocks(metadata, translation, count))
+        judged.append(_Trial(volume_consistency(disk).score, complete, item))
         progress("translation", done + 1, len(trials))
-    best = _best(judged)
-    rivals = tuple((entry[1].describe(), entry[0]) for entry in judged if entry is not best)
-    return FoundTranslation(replace(recipe, translation=best[1]), block, best[2], best[0], rivals)
+    return judged
 
 
-def _best(
-    judged: list[tuple[float, Translation, Numbering | None]],
-) -> tuple[float, Translation, Numbering | None]:
+def complemented(recipe: Recipe) -> Recipe:
+    """The recipe that decodes the same words to the complement of the data.
+
+    The complement of a codeword is a codeword whose parity is masked by that of an all-ones message, so inversion and
+    mask together cannot be told from neither of them by the code; only the data can tell.
+    """
+    code = recipe.code
+    if code is None:
+        return recipe
+    return replace(
+        recipe, code=replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
+    )
+
+
+def _best(judged: list[_Trial]) -> _Trial:
     """The most consistent hypothesis; of equals the one whose field behaves most like a number."""
-    top = max(score for score, _, _ in judged)
-    tied = [entry for entry in judged if entry[0] >= top]
-    sure = [entry for entry in tied if entry[2] is not None and entry[2].log10_chance < SURE_CHANCE]
+    top = max(judged).score
+    tied = [trial for trial in judged if trial.score >= top]
+    sure = [trial for trial in tied if trial.numbering is not None and trial.numbering.log10_chance < SURE_CHANCE]
     return (sure or tied)[0]
 
 
@@ -104,27 +143,18 @@ def with_block_size(recipe: Recipe, pages_per_block: int, period: int) -> Recipe
 def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSize:
     """Pages in a block, from where metadata bytes change.
 
-    A byte that belongs to the block as a whole changes only at block borders, so the greatest common divisor of the
-    places where it changes is the block, and random places would have a common divisor of d with the chance d^-n.
+    A byte that belongs to the block as a whole changes only at block borders; changes at random places would be
+    multiples of d with the chance 1/d each. Bytes outside the code's cover may change by a bit error here and there.
     """
     most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
-    numbers = np.arange(most, dtype=np.int64)
-    batch = recipe.decode(pages[:most], numbers)
+    batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
     good = (batch.errors >= 0).all(axis=1)
     best: BlockSize | None = None
     for column in range(batch.metadata.shape[1]):
-        steps = np.gcd.reduce(_changes(batch.metadata[:, column], good), initial=0)
-        size = int(steps)
-        count = len(_changes(batch.metadata[:, column], good))
-        if not PAGES_PER_BLOCK[0] <= size <= PAGES_PER_BLOCK[1] or count < 3:
-            continue
-        chance = -count * float(np.log10(size))
-        if best is None or chance < best.log10_chance:
-            figure = f"a metadata byte changes at {count} places, all of them multiples of {size} pages"
-            best = BlockSize(size, figure, chance)
-    if best is not None:
-        return best
-    return _without_metadata(batch.erased, period)
+        found = _common_step(_changes(batch.metadata[:, column], good))
+        if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
+            best = found
+    return best or _without_metadata(batch.erased, period)
 
 
 def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -133,18 +163,30 @@ def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.i
     return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
 
 
+def _common_step(places: NDArray[np.int64]) -> BlockSize | None:
+    """The largest number of which nearly all places are multiples."""
+    if len(places) < FEWEST_CHANGES:
+        return None
+    for size in range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1):
+        fitting = int((places % size == 0).sum())
+        if fitting >= max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
+            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
+            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
+    return None
+
+
 def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:
     starts = np.flatnonzero(erased[:-1] & ~erased[1:]) + 1  # pages are programmed from a block's first page on
     common = int(np.gcd.reduce(starts, initial=0))
     if PAGES_PER_BLOCK[0] <= period <= PAGES_PER_BLOCK[1]:
-        return BlockSize(period, f"the keystream comes again after {period} pages", 0.0)
+        return BlockSize(period, f"the keystream comes again after {period} pages", None)
     if len(starts) >= 3 and common >= PAGES_PER_BLOCK[0]:
         size = common
         while size > PAGES_PER_BLOCK[1]:
             size //= 2
         figure = f"written pages begin after erased ones at {len(starts)} places, all multiples of {common} pages"
         return BlockSize(size, figure, -len(starts) * float(np.log10(size)))
-    return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", 0.0)
+    return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", None)
 
 
 def block_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> BlockMetadata:
@@ -173,7 +215,7 @@ def newest_blocks(metadata: BlockMetadata, translation: Translation, count: int)
     rows = metadata.values[np.arange(len(first)), first]
     logical = number.read(rows)
     version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
-    inside = (logical < 2 * count) & (logical != number.mask)
+    inside = (logical < 2 * count) & (logical != number.all_ones)
     order = np.flatnonzero(inside)[np.argsort(version[inside], kind="stable")]
     physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
     physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays

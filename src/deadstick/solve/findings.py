@@ -93,7 +93,7 @@ def noise(figure: Uniformity, candidates: tuple[PageCandidate, ...]) -> Finding:
         f"chi-square {figure.chi_square:.0f} for 255 degrees of freedom (p = {figure.p_value:.2g}), "
         f"{figure.entropy:.3f} bits a byte; {seen}"
     )
-    return Finding("content", "no code found", text, 0.0)
+    return Finding("content", "no code found", text, None)
 
 
 def uniform_plaintext(figure: Uniformity) -> Finding:
@@ -102,7 +102,7 @@ def uniform_plaintext(figure: Uniformity) -> Finding:
         f"corrected data: chi-square {figure.chi_square:.0f} for 255 degrees of freedom (p = {figure.p_value:.2g}), "
         f"{figure.entropy:.4f} bits a byte over {figure.sampled:,} bytes; no keystream repeats"
     )
-    return Finding("encryption", "the data is encrypted; an exact donor controller may still read it", text, 0.0)
+    return Finding("encryption", "the data is encrypted; an exact donor controller may still read it", text, None)
 
 
 def given(recipe: Recipe, decoded: int, examined: int) -> Finding:

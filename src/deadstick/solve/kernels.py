@@ -73,9 +73,11 @@ def tail_hits(
 ) -> None:
     """Count for which tails a message and its tail together have the root alpha.
 
-    The message is columns [begin, begin + message) and the tail columns [c, d), as if they followed each other.
-    hits[i, n] is how many rows have the root with c = tails[i], d = c + shortest + n. Rows whose message sums to
-    zero say nothing and are passed over. prefix: see `prefix_sums`; hits: uint16[tails, longest - shortest + 1].
+    The message is columns [begin, begin + message), and the tail columns [c, d), as if they followed each other; some
+    columns [e, e + n) may stand between the two, such as metadata that lie apart from the parity. hits[i, j] is how
+    many rows have the root with (c, e, n) = tails[i], d = c + shortest + j. Rows whose message sums to zero say
+    nothing and are passed over. prefix: see `prefix_sums`; tails: int64[tails, 3];
+    hits: uint16[tails, longest - shortest + 1].
     """
     order = (1 << m) - 1
     columns = prefix.shape[1] - 1
@@ -84,15 +86,23 @@ def tail_hits(
         value = prefix[row, begin + message] ^ prefix[row, begin]
         if value == 0:
             continue
-        base = log[value]
         for index in range(tails.shape[0]):
-            first = tails[index]
-            shift = (8 * (first - begin - message)) % order
-            target = prefix[row, first] ^ exp[base + order - shift]
+            first = tails[index, 0]
+            between = tails[index, 1]
+            length = tails[index, 2]
+            total = value
+            if length:
+                middle = prefix[row, between + length] ^ prefix[row, between]
+                if middle:
+                    total ^= exp[log[middle] + (8 * (between - begin - message)) % order]
+                if total == 0:
+                    continue
+            shift = (8 * (first - begin - message - length)) % order
+            target = prefix[row, first] ^ exp[log[total] + order - shift]
             last = min(longest, columns - first)
-            for length in range(shortest, last + 1):
-                if prefix[row, first + length] == target:
-                    hits[index, length - shortest] += 1
+            for size in range(shortest, last + 1):
+                if prefix[row, first + size] == target:
+                    hits[index, size - shortest] += 1
 
 
 @njit(cache=True, nogil=True)

@@ -78,7 +78,7 @@ def seed_rules(
         columns: `int64[hits]`, the column of each.
         register: of the hits.
         layout: where the codewords lie.
-        period: pages after which the keystream comes again; 0 to find it.
+        period: pages after which the keystream comes again, or a multiple of it; 0 where nothing is known.
         covers: coverages to consider.
 
     Returns:
@@ -114,7 +114,9 @@ def _vote(
 ) -> SeedRule | None:
     if len(pages) == 0:
         return None
-    period = period or shortest_period(pages, seeds)
+    shortest = shortest_period(pages, seeds)
+    if not period or (shortest and period % shortest == 0):
+        period = shortest
     if not period:
         return None
     winners, agreeing, counted = _majority(pages % period, seeds)

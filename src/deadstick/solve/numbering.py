@@ -75,7 +75,7 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
         return found
     for field in _fields(metadata.values.shape[2]):
         values, constant = _block_values(field, metadata)
-        mask = _changing_bits(values, constant)
+        mask = _number_bits(values, constant, (1 << 8 * field.length) - 1)
         narrowed = BitField(field.first_byte, field.length, field.byte_order, mask)
         candidate = _score(narrowed, values & mask, constant, physical_blocks)
         if candidate is not None:
@@ -145,17 +145,19 @@ def _block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.
     return best, constant
 
 
-def _changing_bits(values: NDArray[np.int64], constant: NDArray[np.bool_]) -> int:
+def _number_bits(values: NDArray[np.int64], constant: NDArray[np.bool_], full: int) -> int:
+    """The bits that make the number: all, unless bits above it are set in every block, as flags are.
+
+    Bits below the highest changing one belong to the number, even where few blocks leave one unchanged.
+    """
     chosen = values[constant]
+    chosen = chosen[chosen != full]
     if not len(chosen):
         return 0
-    return int(np.bitwise_or.reduce(chosen) & ~np.bitwise_and.reduce(chosen)) | _low_ones(chosen)
-
-
-def _low_ones(values: NDArray[np.int64]) -> int:
-    """All bits below the highest changing one belong to the number, even where few blocks leave one unchanged."""
-    changing = int(np.bitwise_or.reduce(values) & ~np.bitwise_and.reduce(values))
-    return (1 << changing.bit_length()) - 1
+    always = int(np.bitwise_and.reduce(chosen))
+    changing = int(np.bitwise_or.reduce(chosen)) & ~always
+    below = (1 << changing.bit_length()) - 1
+    return below if always & ~below else full if changing else 0
 
 
 def _score(
@@ -166,7 +168,7 @@ def _score(
     if field.mask == 0 or share < CONSTANT_SHARE or len(chosen) < FEWEST_BLOCKS:
         return None
     # All ones marks blocks outside the numbering (common practice, no source); a few strays may be misreadings.
-    chosen = np.sort(chosen[chosen != field.mask])
+    chosen = np.sort(chosen[chosen != field.all_ones])
     chosen = chosen[: len(chosen) - len(chosen) // STRAYS]
     if len(chosen) < FEWEST_BLOCKS:
         return None

@@ -12,8 +12,10 @@ absent, and differences of two pages under the same keystream, which are codewor
 added to both: keystream, inversion, a mask on the parity.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +29,13 @@ from deadstick.solve.kernels import field_tables, prefix_sums, tail_hits
 MESSAGES = (512, 1024, 2048)
 DEGREES = (13, 14, 15)
 SHORTEST_TAIL = 4
+WORKERS = 2
 LONGEST_TAIL = 400
 MOST_UNUSED = 16
 """Unused bytes at the beginning of the spare area."""
 MOST_METADATA = 16
 """Metadata bytes of a codeword where they are gathered before the parity."""
+MOST_TIES = 24
 CONVINCING = -5.0
 """Logarithm of the chance, over all that was tried, below which a window is taken up."""
 # Beside the kernel's defaults, the polynomials that NAND drivers in U-Boot name: nand/raw/atmel/pmecc and sunxi.
@@ -51,6 +55,20 @@ class Rows:
     values: NDArray[np.uint8]
 
 
+class Tail(NamedTuple):
+    """Where what follows a message lies.
+
+    Attributes:
+        first: its first column.
+        between: first column of metadata that stand between message and tail in the codeword.
+        length: how many; 0 for none.
+    """
+
+    first: int
+    between: int = 0
+    length: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """A place where rows have a common root.
@@ -62,8 +80,8 @@ class Window:
         bit_order: how bytes go into the code.
         begin: first column of the message.
         message: its length in bytes.
-        tail: first column of what follows it in the codeword.
-        tail_bytes: the shortest length that fits.
+        tail: what follows it in the codeword.
+        tail_bytes: the shortest length of the tail that fits.
         hits: rows that have the root.
         rows: rows looked at.
         log10_chance: that an accident gave as many, over all that was tried.
@@ -75,7 +93,7 @@ class Window:
     bit_order: BitOrder
     begin: int
     message: int
-    tail: int
+    tail: Tail
     tail_bytes: int
     hits: int
     rows: int
@@ -98,6 +116,11 @@ class RootTester:
         self.exp = np.empty(0, np.uint16)
         self.log = np.empty(0, np.uint16)
 
+    @property
+    def columns(self) -> int:
+        """Columns of a row."""
+        return self.prefix.shape[1] - 1
+
     def set_field(self, m: int, polynomial: int, order: BitOrder) -> None:
         """Compute the prefix sums over GF(2^m) with the root of `polynomial`."""
         self.m = m
@@ -106,23 +129,28 @@ class RootTester:
         field_tables(polynomial, m, self.exp, self.log)
         prefix_sums(self.ordered[order], m, self.exp, self.log, self._byte_log, self.prefix)
 
-    def hits(
-        self, begin: int, message: int, tails: NDArray[np.int64], shortest: int, longest: int
-    ) -> NDArray[np.uint16]:
+    def hits(self, begin: int, message: int, tails: Sequence[Tail], shortest: int, longest: int) -> NDArray[np.uint16]:
         """`uint16[tails, longest - shortest + 1]`: see `kernels.tail_hits`."""
         counts = np.zeros((len(tails), longest - shortest + 1), np.uint16)
         if self.prefix.shape[1] > begin + message:
-            tail_hits(self.prefix, self.m, self.exp, self.log, begin, message, tails, shortest, longest, counts)
+            places = np.array(tails, np.int64)
+            tail_hits(self.prefix, self.m, self.exp, self.log, begin, message, places, shortest, longest, counts)
         return counts
 
-    def rows_with_root(self, begin: int, message: int, tail: int, tail_bytes: int) -> NDArray[np.int64]:
+    def rows_with_root(self, begin: int, message: int, tail: Tail, tail_bytes: int) -> NDArray[np.int64]:
         """Numbers of the rows that have the root at one place."""
-        order = (1 << self.m) - 1
         value = self.prefix[:, begin + message] ^ self.prefix[:, begin]
-        shift = (8 * (tail - begin - message)) % order
-        moved = self.exp[self.log[value].astype(np.int64) + order - shift]
-        rest = self.prefix[:, tail + tail_bytes] ^ self.prefix[:, tail]
+        between = self.prefix[:, tail.between + tail.length] ^ self.prefix[:, tail.between]
+        rest = self.prefix[:, tail.first + tail_bytes] ^ self.prefix[:, tail.first]
+        total = value ^ self._shifted(between, 8 * (tail.between - begin - message))
+        moved = self._shifted(total, -8 * (tail.first - begin - message - tail.length))
         return np.flatnonzero((value != 0) & (moved == rest))
+
+    def _shifted(self, values: NDArray[np.uint16], power: int) -> NDArray[np.uint16]:
+        """Values times a power of alpha."""
+        order = (1 << self.m) - 1
+        moved = self.exp[self.log[values].astype(np.int64) + power % order]
+        return np.where(values == 0, np.uint16(0), moved)
 
 
 def known_polynomials() -> tuple[int, ...]:
@@ -131,10 +159,22 @@ def known_polynomials() -> tuple[int, ...]:
     return kernel + KNOWN_POLYNOMIALS
 
 
-def all_polynomials() -> Iterator[int]:
-    """Every primitive polynomial of the degrees that are searched, the middle degree first."""
-    for m in (14, 13, 15):
-        yield from gf2poly.primitive_polynomials(m)
+def polynomial_rounds(size: int = 96) -> Iterator[tuple[int, ...]]:
+    """Every primitive polynomial of the degrees that are searched, in rounds that mix the degrees.
+
+    Each primitive root of the generator shows a code, not alpha alone, and a code of strength t has up to t of them;
+    so a few rounds are enough for a strong code, whichever polynomial it was built on.
+
+    Args:
+        size: polynomials in a round.
+    """
+    mixed = []
+    for m in DEGREES:
+        polynomials = gf2poly.primitive_polynomials(m)
+        mixed += [(place / len(polynomials), m, polynomial) for place, polynomial in enumerate(polynomials)]
+    ordered = [polynomial for _, _, polynomial in sorted(mixed)]
+    for first in range(0, len(ordered), size):
+        yield tuple(ordered[first : first + size])
 
 
 def data_bytes_of(page_bytes: int) -> int:
@@ -142,81 +182,127 @@ def data_bytes_of(page_bytes: int) -> int:
     return max(size for size in DATA_SIZES if size < page_bytes)
 
 
-def tails_to_try(page_bytes: int, message: int) -> tuple[NDArray[np.int64], int]:
-    """Where the tail of the first codeword may begin, and how long it may be.
+@dataclass(frozen=True)
+class Heads:
+    """The columns of rows in which the first codeword can lie: the first data bytes and the spare area.
 
-    In line, right behind the message; or in the spare area, after some unused bytes or the metadata of all codewords.
+    Attributes:
+        rows: only those columns.
+        data: where the spare area begins in them.
+        cut: columns left out before the spare area.
     """
-    data = data_bytes_of(page_bytes)
-    codewords = max(1, data // message)
-    spare = page_bytes - data
-    unused = range(min(spare, MOST_UNUSED + 1))
-    gathered = range(codewords, min(spare, MOST_METADATA * codewords + 1), codewords)
-    tails = {message} | {data + place for place in (*unused, *gathered)}
-    return np.array(sorted(tails), np.int64), min(LONGEST_TAIL, spare // codewords + 2)
+
+    rows: Rows
+    data: int
+    cut: int
+
+    @classmethod
+    def of(cls, rows: Rows) -> "Heads":
+        """Cut the middle out of rows."""
+        data = data_bytes_of(rows.values.shape[1])
+        kept = min(data, max(MESSAGES) + LONGEST_TAIL)
+        values = np.concatenate([rows.values[:, :kept], rows.values[:, data:]], axis=1)
+        return cls(Rows(rows.kind, values), kept, data - kept)
+
+    def tails_to_try(self, message: int) -> tuple[list[Tail], int]:
+        """Where the tail of the first codeword may begin, and how long it may be.
+
+        In line, right behind the message; in the spare area, after some unused bytes; or there after the metadata of
+        all codewords, its own among them.
+        """
+        codewords = max(1, (self.data + self.cut) // message)
+        spare = self.rows.values.shape[1] - self.data
+        unused = range(min(spare, MOST_UNUSED + 1))
+        tails = [Tail(message)]
+        tails += [Tail(self.data + length) for length in unused if self.data + length != message]
+        most = min(MOST_METADATA, (spare - 1) // codewords)
+        if codewords > 1:
+            gathered = [(self.data + codewords * length, length) for length in range(1, most + 1)]
+            tails += [Tail(first, self.data, length) for first, length in gathered]
+            tails += [Tail(first) for first, length in gathered if codewords * length > MOST_UNUSED]
+        return tails, min(LONGEST_TAIL, spare // codewords + 2)
+
+    def whole(self, tail: Tail) -> Tail:
+        """A place in these columns as a place in the page."""
+        first = tail.first + self.cut if tail.first >= self.data else tail.first
+        return Tail(first, tail.between + self.cut if tail.length else 0, tail.length)
 
 
-def search(tester: RootTester, polynomials: Iterable[int], page_bytes: int, tried: int) -> list[Window]:
+def search(heads: Heads, polynomials: Sequence[int], tried: int) -> list[Window]:
     """Look for the first codeword.
 
     Args:
-        tester: holds the rows.
+        heads: the rows.
         polynomials: fields to try.
-        page_bytes: where the spare area may begin follows from it.
         tried: places tried before, which the chance takes into account.
 
     Returns:
         Convincing windows, best first; the search ends with the first field that gives one.
     """
+    workers = min(WORKERS, len(polynomials))
+    with ThreadPoolExecutor(workers) as pool:
+        # The kernels leave the interpreter free. Each worker takes every nth field; the first one in order counts.
+        parts = [pool.submit(_search_part, heads, polynomials[start::workers], tried) for start in range(workers)]
+        found = [
+            (position * workers + start, windows)
+            for start, part in enumerate(parts)
+            for position, windows in part.result()
+        ]
+    return min(found)[1] if found else []
+
+
+def _search_part(heads: Heads, polynomials: Sequence[int], tried: int) -> list[tuple[int, list[Window]]]:
+    """The first field of a part that gives windows, with its position."""
+    tester = RootTester(heads.rows)
     orders: tuple[BitOrder, ...] = ("msb", "lsb")
-    for polynomial in polynomials:
+    for position, polynomial in enumerate(polynomials):
         m = gf2poly.degree(polynomial)
         found: list[Window] = []
         for order in orders:
             tester.set_field(m, polynomial, order)
             for message in MESSAGES:
-                if 8 * message >= 1 << m or message >= page_bytes:
-                    continue
-                tails, longest = tails_to_try(page_bytes, message)
-                if longest < SHORTEST_TAIL:
+                tails, longest = heads.tails_to_try(message)
+                if 8 * message >= 1 << m or message >= tester.columns or longest < SHORTEST_TAIL:
                     continue
                 counts = tester.hits(0, message, tails, SHORTEST_TAIL, longest)
                 tried += counts.size
-                found += _best(tester, counts, tails, (polynomial, m, order, message), tried)
+                found += _best(heads, counts, tails, (polynomial, m, order, message), tried)
         if found:
-            return sorted(found, key=lambda window: window.log10_chance)
+            return [(position, sorted(found, key=lambda window: window.log10_chance))]
     return []
 
 
 def _best(
-    tester: RootTester,
+    heads: Heads,
     counts: NDArray[np.uint16],
-    tails: NDArray[np.int64],
+    tails: list[Tail],
     where: tuple[int, int, BitOrder, int],
     tried: int,
 ) -> list[Window]:
+    """The convincing places: several, where constant metadata hide which of them is right."""
     polynomial, m, order, message = where
     most = int(counts.max(initial=0))
-    rows = len(tester.prefix)
+    rows = len(heads.rows.values)
     chance = log10_tail(rows, most, 2.0**-m) + np.log10(tried)
     if chance > CONVINCING:
         return []
     # Zero bits behind the parity change nothing, so longer tails fit as well: the shortest is the codeword's.
-    index, extra = (int(i[0]) for i in np.nonzero(counts >= most - max(1, most // 10)))
+    fitting = counts >= most - max(1, most // 10)
     return [
         Window(
-            tester.rows.kind,
+            heads.rows.kind,
             m,
             polynomial,
             order,
             0,
             message,
-            int(tails[index]),
-            SHORTEST_TAIL + extra,
+            heads.whole(tails[index]),
+            SHORTEST_TAIL + int(fitting[index].argmax()),
             most,
             rows,
             float(chance),
         )
+        for index in np.flatnonzero(fitting.any(axis=1))[:MOST_TIES].tolist()
     ]
 
 
