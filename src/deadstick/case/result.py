@@ -68,7 +68,7 @@ class EvidencePart(_Part):
     answer: str
     figure: str
     chance: str
-    log10_chance: float
+    log10_chance: float | None
     rivals: list[RivalPart] = []
 
 
