@@ -7,6 +7,8 @@ from deadstick.case import engines
 from deadstick.case.glance import glance
 from deadstick.case.recover import recover as do_recover
 from deadstick.cli import show
+from deadstick.cli.demo import CASE, DUMP
+from deadstick.cli.demo import demo as do_demo
 from deadstick.cli.progress import shown
 from deadstick.errors import InputError
 from deadstick.flash.dump import Dump
@@ -15,6 +17,8 @@ from deadstick.solve.evidence import Hints
 
 SOLVED = 0
 NOT_SOLVED = 4
+FALSE_CLAIM = 1
+"""The demonstration called a file exact that is not: a fault of this program."""
 
 
 def hints(page_bytes: int | None, spare_bytes: int | None, pages_per_block: int | None, recipe: Path | None) -> Hints:
@@ -49,3 +53,12 @@ def inspect(dump: Path, page_bytes: int | None) -> int:
         look = glance(dump, page_bytes, progress)
     show.first_figures(look)
     return 0
+
+
+def demo(folder: Path, seed: int) -> int:
+    """A simulated stick, recovered blind and compared with the truth."""
+    with shown() as progress:
+        result, compared = do_demo(folder, seed, progress)
+    show.summary(result, folder / CASE)
+    show.comparison(compared, folder / DUMP)
+    return FALSE_CLAIM if compared.wrongly_exact else result.exit_status

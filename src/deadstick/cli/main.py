@@ -135,6 +135,28 @@ def inspect(
     raise typer.Exit(commands.inspect(dump, page_bytes))
 
 
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(metavar="DIR", readable=False, help="A new or an empty folder.")] = Path(
+        "demo-case"
+    ),
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Another number makes another stick.")] = 1,
+) -> None:
+    """Make a dead stick in simulation, recover it, and compare with what lay on it.
+
+    The recovery sees the dump alone. What lay on the stick is kept apart in truth.json and read at the end.
+    A folder of an earlier demonstration is used again; nothing else in it is touched.
+
+    \b
+    Writes in DIR: dump.bin, truth.json, case/
+    Exit status:   as for recover; 1 if a file was called exact that is not
+    Example:       deadstick demo --out demo-case
+    """  # noqa: D301
+    from deadstick.cli import commands  # noqa: PLC0415
+
+    raise typer.Exit(commands.demo(out, seed))
+
+
 def run(arguments: list[str] | None = None) -> NoReturn:
     """Run the program and end it: every refusal is one line on standard error, never a traceback."""
     for stream in (sys.stdout, sys.stderr):

@@ -11,6 +11,7 @@ from deadstick.case.glance import Glance, entropy_rows
 from deadstick.case.outcome import count_line
 from deadstick.case.report import readable_size
 from deadstick.case.result import Result
+from deadstick.cli.demo import Comparison
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding, Solution
@@ -45,6 +46,19 @@ def summary(result: Result, case_dir: Path) -> None:
     rows.append(("memory", readable_size(result.peak_memory_bytes)))
     rows.append(("report", str(case_dir / "report.html")))
     pairs(rows, out)
+
+
+def comparison(compared: Comparison, dump: Path) -> None:
+    """The end of `demo`: what came out beside what lay on the stick."""
+    out = console()
+    out.print("compared with what the simulation had put on the stick:")
+    lines = [
+        ("live", f"{compared.same} of {compared.live} files byte-exact"),
+        ("deleted", f"{compared.deleted_same} of {compared.deleted} deleted files found byte-exact"),
+    ]
+    if compared.wrongly_exact:
+        lines.append(("WRONG", f"called exact, but not what lay there: {', '.join(compared.wrongly_exact)}"))
+    pairs([*lines, ("dump", str(dump))], out)
 
 
 def solution(found: Solution, *, explain: bool) -> None:
