@@ -1,6 +1,7 @@
 import csv
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -91,8 +92,7 @@ def test_without_a_recipe_there_is_a_report_and_no_file(outcome: str, dump: Path
 
 
 def test_a_disk_without_a_volume_is_partial(dump: Path, tmp_path: Path) -> None:
-    engines = workshop.know_it_all()
-    blind = workshop.Engines(engines.solve, engines.rebuild, engines.write_image, lambda *_: Listing())
+    blind = replace(workshop.know_it_all(), recover_files=lambda *_: Listing())
     result = recover([dump], tmp_path / "case", engines=blind)
     assert result.status is Status.PARTIAL
     assert "no file system" in result.reason

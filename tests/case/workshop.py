@@ -7,6 +7,7 @@ of an answer. Nothing in it tells the later steps what lay on the chip.
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 
@@ -27,6 +28,9 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.contents import SimFile, scenario_files
 from deadstick.simulate.volume import fat_volume
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 DISK_BYTES = 1 << 20
 FILE_BYTES = 700_000
@@ -96,13 +100,21 @@ def know_it_all(outcome: str = "solved") -> Engines:
 
 def before(engines: Engines, stage: str, act: Callable[[], None]) -> Engines:
     """The same engines, but `act` is called when `stage` begins."""
-    inner = getattr(engines, stage)
 
-    def watched(*arguments: object) -> object:
-        act()
-        return inner(*arguments)
+    def first(work: Callable[P, T]) -> Callable[P, T]:
+        def watched(*arguments: P.args, **options: P.kwargs) -> T:
+            act()
+            return work(*arguments, **options)
 
-    return replace(engines, **{stage: watched})
+        return watched
+
+    changed: dict[str, Callable[[], Engines]] = {
+        "solve": lambda: replace(engines, solve=first(engines.solve)),
+        "rebuild": lambda: replace(engines, rebuild=first(engines.rebuild)),
+        "write_image": lambda: replace(engines, write_image=first(engines.write_image)),
+        "recover_files": lambda: replace(engines, recover_files=first(engines.recover_files)),
+    }
+    return changed[stage]()
 
 
 def install(engines: Engines) -> None:

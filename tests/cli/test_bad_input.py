@@ -18,7 +18,7 @@ def chip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("command", ["recover", "solve", "inspect"])
 def test_a_missing_dump(command: str, tmp_path: Path) -> None:
-    case = ["--case", tmp_path / "case"] if command == "recover" else []
+    case: list[str | Path] = ["--case", tmp_path / "case"] if command == "recover" else []
     refused(deadstick(command, tmp_path / "gone.bin", *case), "gone.bin", "no such file")
     assert not (tmp_path / "case").exists()
 
