@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from deadstick.errors import RecipeError
 from deadstick.flash.erased import erased_pages
 from deadstick.recipe import kernels
+from deadstick.recipe.blank import blank_pages
 from deadstick.recipe.code import ERASED, UNCHECKED, Code, in_code_order
 from deadstick.recipe.gather import Moves, moves_in_turn, table, turned
 from deadstick.recipe.layout import PageLayout, Part
@@ -86,6 +87,8 @@ class Recipe:
             Data, metadata and error counts. Damage is in the counts; it raises nothing.
         """
         erased = erased_pages(raw)
+        written = np.flatnonzero(~erased)
+        erased[written[blank_pages(raw[written] if erased.any() else raw, self.layout, 1)]] = True
         if not erased.any():
             return DecodedPages(*self._decode_written(raw, pages), erased)
         # The code would only toil over erased pages, which under a scrambler are as good as noise.
@@ -116,6 +119,9 @@ class Recipe:
             index = self._index(pages)
             data ^= data_key[index]
             metadata ^= metadata_key[index]
+            # The code has checked what was stored; without the keystream that proves nothing of the data.
+            unsure = self._unknown_keystreams[index, None] & (errors >= 0)
+            errors[unsure] = UNCHECKED
         return data, metadata, errors
 
     def _view(self, raw: Bytes, pages: NDArray[np.int64]) -> Callable[[Moves, int], Bytes]:
@@ -223,6 +229,12 @@ class Recipe:
     @cached_property
     def _loose_to_metadata(self) -> Moves:
         return table((target.source, target.bits, target.first) for target in self.layout.targets[-1])
+
+    @cached_property
+    def _unknown_keystreams(self) -> NDArray[np.bool_]:
+        if self.scrambler is None:
+            raise RecipeError("this recipe has no scrambler")
+        return self.scrambler.keystreams.unknown
 
     @cached_property
     def _key_parts(self) -> tuple[Bytes, Bytes]:

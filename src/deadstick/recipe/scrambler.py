@@ -26,7 +26,7 @@ class LfsrKeystreams:
 
     Attributes:
         polynomial: characteristic polynomial, bit i is the coefficient of x^i (see `deadstick.codes.lfsr`).
-        seeds: the state at the start of each keystream.
+        seeds: the state at the start of each keystream; 0, which no register runs on, where it is not known.
         bit_order: which end of a byte the register's output fills first.
         complement: the keystream is the complement of the register's output.
     """
@@ -41,11 +41,18 @@ class LfsrKeystreams:
         """How many keystreams there are."""
         return len(self.seeds)
 
+    @property
+    def unknown(self) -> NDArray[np.bool_]:
+        """`bool[count]`: keystreams that are not known; data under them is never proven."""
+        return np.array([seed == 0 for seed in self.seeds], np.bool_)
+
     def table(self, length: int) -> NDArray[np.uint8]:
-        """`uint8[count, length]`: the first `length` bytes of every keystream."""
+        """`uint8[count, length]`: the first `length` bytes of every keystream; zeros where it is not known."""
         states = np.array(self.seeds, np.uint64)
         stream = Lfsr(self.polynomial).keystream(states, length, self.bit_order)
-        return ~stream if self.complement else stream
+        if self.complement:
+            stream[~self.unknown] ^= 0xFF
+        return stream
 
 
 @dataclass(frozen=True)
@@ -62,6 +69,11 @@ class StoredKeystreams:
     def count(self) -> int:
         """How many keystreams there are."""
         return len(self.streams)
+
+    @property
+    def unknown(self) -> NDArray[np.bool_]:
+        """`bool[count]`: keystreams that are not known; a stored one is."""
+        return np.zeros(self.count, np.bool_)
 
     def table(self, length: int) -> NDArray[np.uint8]:
         """`uint8[count, length]`: the first `length` bytes of every keystream.

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
 from deadstick.codes.bch import BchCode
+from deadstick.codes.field import PRIMITIVE_DEFAULTS
 from deadstick.recipe.code import BitOrder, Code
 from deadstick.recipe.layout import PageLayout, Part, in_line, parity_gathered, spare_groups
 from deadstick.recipe.recipe import Recipe
@@ -36,6 +37,7 @@ class Ranges:
         raw_bit_error_rate: mean over the chip.
         disk_bytes: size of the simulated disk.
         mapped_share: share of cases with block mapping.
+        kernel_polynomials: take the primitive polynomials of the Linux kernel instead of any.
     """
 
     page_data: tuple[int, int] = (2048, 16384)
@@ -45,6 +47,7 @@ class Ranges:
     raw_bit_error_rate: float = 1e-4
     disk_bytes: int = 8 << 20
     mapped_share: float = 0.6
+    kernel_polynomials: bool = False
 
 
 @dataclass(frozen=True)
@@ -116,6 +119,8 @@ def _draw_code(rng: np.random.Generator, message: int, ranges: Ranges, most: int
     polynomials = gf2poly.primitive_polynomials(m)
     order: BitOrder = "msb" if rng.random() < 0.5 else "lsb"
     polynomial = polynomials[int(rng.integers(len(polynomials)))]
+    if ranges.kernel_polynomials:
+        polynomial = PRIMITIVE_DEFAULTS[m]
     while 8 * message + BchCode(m, polynomial, t).parity_bits >= 1 << m:
         t -= 1
     return Code(

@@ -11,7 +11,7 @@ from deadstick.progress import Progress
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
-from deadstick.solve.numbering import BlockMetadata, Numbering, numberings, with_versions
+from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
 from deadstick.solve.trial_disk import TrialDisk
 from deadstick.solve.window import log10_tail
 
@@ -99,15 +99,27 @@ def _judged(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> lis
     """Every translation that the metadata suggest, with the consistency of the volumes under it."""
     metadata = block_metadata(pages, recipe)
     count = len(pages) // recipe.pages_per_block
-    trials: list[tuple[Translation, Numbering | None]] = [(IDENTITY, None)]
+    trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
     trials += [(version, item) for item in numberings(metadata, count) for version in with_versions(item, metadata)]
     judged = []
-    for done, (translation, item) in enumerate(trials):
-        complete = replace(recipe, translation=translation)
-        disk = TrialDisk(pages, complete, newest_blocks(metadata, translation, count))
-        judged.append(_Trial(volume_consistency(disk).score, complete, item))
+    for done, (versioned, item) in enumerate(trials):
+        complete = replace(recipe, translation=versioned.translation)
+        score = _consistency(pages, complete, metadata, count)
         progress("translation", done + 1, len(trials))
+        if versioned.translation.version is not None:
+            # A version that puts newer copies for older ones makes a volume that is less consistent, or no more so.
+            backwards = _consistency(pages, complete, metadata, count, oldest=True)
+            if backwards > score or (backwards == score and not versioned.counted):
+                continue
+        judged.append(_Trial(score, complete, item))
     return judged
+
+
+def _consistency(
+    pages: NDArray[np.uint8], recipe: Recipe, metadata: BlockMetadata, count: int, *, oldest: bool = False
+) -> float:
+    physical = newest_blocks(metadata, recipe.translation, count, oldest=oldest)
+    return volume_consistency(TrialDisk(pages, recipe, physical)).score
 
 
 def complemented(recipe: Recipe) -> Recipe:
@@ -206,8 +218,17 @@ def block_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> BlockMetadata:
     return BlockMetadata(blocks[written], values[written], good[written])
 
 
-def newest_blocks(metadata: BlockMetadata, translation: Translation, count: int) -> NDArray[np.int64]:
-    """`int64[logical blocks]`: the physical block that a hypothesis puts there; -1 for none."""
+def newest_blocks(
+    metadata: BlockMetadata, translation: Translation, count: int, *, oldest: bool = False
+) -> NDArray[np.int64]:
+    """`int64[logical blocks]`: the physical block that a hypothesis puts there; -1 for none.
+
+    Args:
+        metadata: of the written blocks.
+        translation: the hypothesis.
+        count: physical blocks of the chip.
+        oldest: put the copy with the lowest version there instead of the highest.
+    """
     number = translation.logical_number
     if number is None:
         return np.arange(count, dtype=np.int64)
@@ -217,6 +238,7 @@ def newest_blocks(metadata: BlockMetadata, translation: Translation, count: int)
     version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
     inside = (logical < 2 * count) & (logical != number.all_ones)
     order = np.flatnonzero(inside)[np.argsort(version[inside], kind="stable")]
+    order = order[::-1] if oldest else order
     physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
     physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays
     return physical

@@ -21,6 +21,8 @@ from deadstick.solve.register import Hits, Register
 MOST_HITS = 20_000
 LONGEST_PERIOD = 1024
 AGREEMENT = 0.9
+SURE_HITS = 3
+"""Hits that must agree on a seed: one alone may be an accident of the data, and the code does not check it."""
 RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
 COVERS = (
     frozenset(Part),
@@ -119,25 +121,35 @@ def _vote(
         period = shortest
     if not period:
         return None
-    winners, agreeing, counted = _majority(pages % period, seeds)
+    winners, agreeing, counted = _majority(pages % period, seeds, SURE_HITS)
     return SeedRule(restart, covers, period, winners, agreeing, counted)
 
 
-def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64]) -> tuple[dict[int, int], int, int]:
-    """The most frequent seed of each group that was seen twice; hits that agree; hits that were counted."""
+def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
+    """Seeds that groups agree on.
+
+    Args:
+        groups: `int64[hits]`, the keystream of each hit.
+        seeds: `uint64[hits]`, what each hit says.
+        fewest: hits that must agree before a group has a seed.
+
+    Returns:
+        The seed of each group that two thirds of its hits, and at least `fewest`, agree on; how many hits agree with
+        the most frequent seed, and how many there are, in groups with two hits or more.
+    """
     order = np.lexsort((seeds, groups))
     pairs = np.stack([groups[order].astype(np.uint64), seeds[order]], axis=1)
     begins = np.flatnonzero(np.r_[True, (pairs[1:] != pairs[:-1]).any(axis=1)])
     counts = np.diff(np.r_[begins, len(pairs)])
-    winners: dict[int, int] = {}
-    best: dict[int, int] = {}
-    total: dict[int, int] = {}
+    votes: dict[int, tuple[int, int, int]] = {}  # group -> (hits for the best seed, that seed, hits)
     for (group, seed), count in zip(pairs[begins].tolist(), counts.tolist(), strict=True):
-        total[group] = total.get(group, 0) + count
-        if count > best.get(group, 0):
-            best[group], winners[group] = count, seed
-    seen = [group for group in total if total[group] > 1]
-    return winners, sum(best[group] for group in seen), sum(total[group] for group in seen)
+        best, winner, total = votes.get(group, (0, 0, 0))
+        votes[group] = (count, seed, total + count) if count > best else (best, winner, total + count)
+    winners = {
+        group: winner for group, (best, winner, total) in votes.items() if best >= fewest and 3 * best >= 2 * total
+    }
+    seen = [(best, total) for best, _, total in votes.values() if total > 1]
+    return winners, sum(best for best, _ in seen), sum(total for _, total in seen)
 
 
 def shortest_period(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> int:

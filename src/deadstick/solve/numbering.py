@@ -20,6 +20,7 @@ DISTINCT_SHARE = 0.5
 FEWEST_BLOCKS = 4
 TOLD_APART = 0.9
 MOST_FIELDS = 4
+VERSION_CHANCE = -3.0
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
 FULLNESS = 0.3
@@ -84,37 +85,68 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
     return found[:MOST_FIELDS]
 
 
-def with_versions(item: Numbering, metadata: BlockMetadata) -> list[Translation]:
-    """The translation with each field that may be the version, the likeliest first.
+@dataclass(frozen=True, slots=True)
+class Versioned:
+    """A translation with a field that may be the version.
+
+    Attributes:
+        translation: with the field; or without one, where no block shares its number or nothing tells copies apart.
+        log10_chance: that a field which is no version tells the copies apart so.
+        counted: the field takes few values, and copies of one block differ all the same. Otherwise it is known by its
+            narrow range alone, as a count of erasures would be, and the volume must confirm its order.
+    """
+
+    translation: Translation
+    log10_chance: float = 0.0
+    counted: bool = True
+
+
+def with_versions(item: Numbering, metadata: BlockMetadata) -> list[Versioned]:
+    """The translation with each field that may be the version, the likeliest first, and without one.
 
     Args:
         item: with the logical number.
         metadata: of the written blocks.
 
     Returns:
-        At least one: without a version, where no block shares its number with another or nothing tells them apart.
+        At least one, the last without a version.
     """
     logical, constant = _block_values(item.number, metadata)
     order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]
     same = np.flatnonzero(np.diff(logical[order]) == 0)
-    bare = Translation("block", item.number)
+    bare = Versioned(Translation("block", item.number))
     if not len(same):
         return [bare]
-    ranked: list[tuple[tuple[float, float], BitField]] = []
+    ranked: list[tuple[float, Versioned]] = []
     taken = set(range(item.number.first_byte, item.number.first_byte + item.number.length))
     for field in _fields(metadata.values.shape[2]):
         if taken & set(range(field.first_byte, field.first_byte + field.length)):
             continue
         values, steady = _block_values(field, metadata)
-        told = float((values[order][same] != values[order][same + 1]).mean())
-        share = float(steady[order].mean())
-        if share < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, values[order]):
+        ordered = values[order]
+        told = float((ordered[same] != ordered[same + 1]).mean())
+        if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
             continue
-        # The widest field whose high byte moves is the counter; its low byte alone would wrap.
-        spread = float(values[order].max() - values[order].min()) / (1 << 8 * field.length)
-        ranked.append(((-told, spread), field))
+        counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
+        chance = min(counted, narrow)
+        if chance < VERSION_CHANCE:
+            ranked.append(
+                (chance, Versioned(Translation("block", item.number, field), chance, counted < VERSION_CHANCE))
+            )
     ranked.sort(key=lambda entry: entry[0])
-    return [Translation("block", item.number, field) for _, field in ranked[:MOST_FIELDS]] + [bare]
+    return [versioned for _, versioned in ranked[:MOST_FIELDS]] + [bare]
+
+
+def _told_by_accident(values: NDArray[np.int64], pairs: int) -> float:
+    """Logarithm of the chance that so many pairs of copies differ in a field whose values are independent of them."""
+    shares = np.unique(values, return_counts=True)[1] / len(values)
+    return pairs * float(np.log10(max(1e-9, 1 - float((shares**2).sum()))))
+
+
+def _narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
+    """Logarithm of the chance that random values of the field's width fall into so narrow a range."""
+    spread = int(values.max() - values.min()) + 1
+    return len(values) * float(np.log10(spread) - 8 * field.length * np.log10(2.0))
 
 
 def _every_byte_counts(field: BitField, values: NDArray[np.int64]) -> bool:

@@ -75,7 +75,10 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
     orders: tuple[BitOrder, ...] = ("lsb", "msb")
     for order in orders:
         lengths, polynomials = linear_complexities(chosen, order, LONGEST_REGISTER)
-        seen = Counter(polynomials[(lengths > 1) & (lengths <= LONGEST_REGISTER) & (polynomials != 0)].tolist())
+        short = (lengths > 1) & (lengths <= LONGEST_REGISTER)
+        # The highest coefficient of degree 64 does not fit into 64 bits; the length tells it.
+        pairs = zip(polynomials[short].tolist(), lengths[short].tolist(), strict=True)
+        seen = Counter(polynomial | 1 << length for polynomial, length in pairs)
         found += [
             Register(polynomial, order, count, len(chosen))
             for polynomial, count in _without_complement(seen).items()

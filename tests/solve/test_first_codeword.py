@@ -1,0 +1,94 @@
+"""The first codeword, the code and the rest of the page, from pages that a known recipe made."""
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from deadstick.codes.field import PRIMITIVE_DEFAULTS
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import PageLayout, in_line, parity_gathered, spare_groups
+from deadstick.recipe.recipe import Recipe
+from deadstick.simulate.nand import add_bit_errors
+from deadstick.solve.code import complete_layout, identify
+from deadstick.solve.window import Heads, RootTester, Rows, known_polynomials, log10_tail, polynomial_rounds, search
+
+LAYOUTS = {
+    "in line": in_line(2048 + 128, 2, 1024, 6, 42),
+    "spare groups": spare_groups(2048 + 128, 2, 1024, 6, 42, offset=2),
+    "uncovered metadata": spare_groups(2048 + 128, 2, 1024, 6, 42, offset=0, covered=False),
+    "gathered": parity_gathered(2048 + 128, 2, 1024, 6, 42),
+    "short codewords": in_line(2048 + 128, 4, 512, 0, 20),
+    "long codewords": spare_groups(4096 + 256, 2, 2048, 8, 53),
+}
+CODES = {
+    "in line": Code(14, 0x402B, 24),
+    "spare groups": Code(14, 0x5803, 24, bit_order="lsb"),
+    "uncovered metadata": Code(14, 0x4443, 24),
+    "gathered": Code(14, 0x402B, 24, bit_order="lsb"),
+    "short codewords": Code(13, 0x201B, 12),
+    "long codewords": Code(15, 0x8003, 28, bit_order="lsb"),
+}
+
+
+def pages_of(layout: PageLayout, code: Code, seed: int = 1, rate: float = 5e-5) -> np.ndarray:
+    recipe = Recipe(64, layout, code)
+    rng = np.random.default_rng(seed)
+    data = rng.integers(0, 256, (400, layout.data_bytes), np.uint8)
+    metadata = rng.integers(0, 256, (400, layout.metadata_bytes), np.uint8)
+    raw = recipe.encode(data, metadata, np.arange(400))
+    add_bit_errors(raw.reshape(-1), rate, seed)
+    return raw
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_layout_and_code_follow_from_the_pages(name: str) -> None:
+    layout, code = LAYOUTS[name], CODES[name]
+    rows = Rows("pages as read", pages_of(layout, code))
+    answers = []
+    for window in search(Heads.of(rows), known_polynomials(), 1):
+        tester = RootTester(rows)
+        words = identify(tester, window)
+        assert words is not None
+        found = complete_layout(tester, window, words.bch)
+        if found is not None:
+            answers.append((found.codewords, words.bch, window.bit_order))
+    assert answers
+    assert answers[0] == (layout.codewords, code.bch, code.bit_order)
+
+
+def test_a_polynomial_that_no_driver_names_is_found_among_all() -> None:
+    code = Code(14, 0x7ABB, 40)
+    layout = in_line(2048 + 160, 2, 1024, 4, 70)
+    heads = Heads.of(Rows("pages as read", pages_of(layout, code)))
+    windows = []
+    rounds = 0
+    for polynomials in polynomial_rounds():
+        rounds += 1
+        windows = search(heads, polynomials, 1)
+        if windows:
+            break
+    assert windows[0].m == 14
+    # One in about 19 primitive roots of GF(2^14) belongs to a code with t = 40.
+    assert rounds <= 4
+    words = identify(RootTester(heads.rows), windows[0])
+    assert words is not None
+    assert words.bch == code.bch
+
+
+def test_noise_has_no_codeword() -> None:
+    rng = np.random.default_rng(5)
+    heads = Heads.of(Rows("pages as read", rng.integers(0, 256, (256, 2176), np.uint8)))
+    assert search(heads, next(polynomial_rounds()), 1) == []
+
+
+def test_rounds_hold_every_primitive_polynomial_once() -> None:
+    # phi(2^m - 1) / m primitive polynomials of degree m: 630, 756 and 1800 for m = 13, 14, 15 (OEIS A011260).
+    every = [polynomial for part in polynomial_rounds() for polynomial in part]
+    assert len(every) == len(set(every)) == 630 + 756 + 1800
+    assert {PRIMITIVE_DEFAULTS[m] for m in (13, 14, 15)} <= set(every)
+
+
+def test_tail_bound_is_above_the_exact_binomial() -> None:
+    for trials, hits, chance in ((100, 3, 0.001), (256, 10, 2.0**-13), (40, 40, 0.5)):
+        exact = float(binom.logsf(hits - 1, trials, chance)) / np.log(10)
+        assert exact <= log10_tail(trials, hits, chance) + 1e-9

@@ -1,0 +1,48 @@
+"""A shift register is found where there is one, and nowhere else."""
+
+import numpy as np
+import pytest
+
+from deadstick.codes.lfsr import Lfsr
+from deadstick.solve.register import find_hits, find_registers
+
+# P. Alfke, Xilinx XAPP052 (1996), table 3: maximal-length taps 15,14; 32,22,2,1; 63,62, as characteristic polynomials.
+TAPS = {15: (15, 14), 32: (32, 22, 2, 1), 63: (63, 62)}
+
+
+def polynomial(taps: tuple[int, ...]) -> int:
+    return sum(1 << tap for tap in taps) | 1
+
+
+@pytest.mark.parametrize("width", TAPS)
+@pytest.mark.parametrize("order", ["lsb", "msb"])
+def test_register_of_the_tap_table_shows_in_free_space(width: int, order: str) -> None:
+    rng = np.random.default_rng(width)
+    data = rng.integers(0, 256, 60_000, np.uint8)
+    stream = Lfsr(polynomial(TAPS[width])).keystream(np.array([9], np.uint64), 60_000, order)[0]  # type: ignore[arg-type]
+    data[20_000:24_000] = stream[20_000:24_000]
+    data[40_000:42_000] = ~stream[40_000:42_000]
+    found = find_registers(data)
+    assert [(register.polynomial, register.bit_order) for register in found] == [(polynomial(TAPS[width]), order)]
+    assert found[0].log10_chance < -100
+    hits = find_hits(data, found[0])
+    assert {int(position) // 1000 for position in hits.positions} == {20, 21, 22, 23, 40, 41}
+    assert hits.ones[hits.positions > 39_000].all()
+    assert not hits.ones[hits.positions < 39_000].any()
+
+
+def test_noise_and_repeating_data_have_no_register() -> None:
+    rng = np.random.default_rng(1)
+    noise = rng.integers(0, 256, 100_000, np.uint8)
+    assert find_registers(noise) == ()
+    for period in (1, 2, 3, 4, 7, 8, 12, 24):
+        assert find_registers(np.tile(rng.integers(0, 256, period, np.uint8), 60_000 // period)) == ()
+
+
+def test_text_has_no_register() -> None:
+    line = b"2031-04-17 06:40; wind SW 4; sea slight; lamp trimmed; nothing to report.\n"
+    assert find_registers(np.frombuffer(line * 900, np.uint8)) == ()
+
+
+def test_short_data_has_no_register() -> None:
+    assert find_registers(np.zeros(10, np.uint8)) == ()
