@@ -1,6 +1,8 @@
 import csv
+import errno
 import hashlib
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -96,6 +98,15 @@ def test_a_disk_without_a_volume_is_partial(dump: Path, tmp_path: Path) -> None:
     result = recover([dump], tmp_path / "case", engines=blind)
     assert result.status is Status.PARTIAL
     assert "no file system" in result.reason
+
+
+def test_files_that_found_no_room_are_no_finding_about_the_chip(dump: Path, tmp_path: Path) -> None:
+    full = Listing(problems=(f"'a.txt': could not be written: {os.strerror(errno.ENOSPC)}",))
+    engines = replace(workshop.know_it_all(), recover_files=lambda *_: full)
+    with pytest.raises(CaseError, match="disk is full"):
+        recover([dump], tmp_path / "case", engines=engines)
+    assert not (tmp_path / "case" / "result.json").exists()
+    assert recover([dump], tmp_path / "case", engines=workshop.know_it_all()).status is Status.RECOVERED
 
 
 def test_the_dump_stays_as_it_was(dump: Path, tmp_path: Path) -> None:

@@ -42,7 +42,7 @@ class Page(HTMLParser):
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        assert tag == "rect", "only SVG knows tags that close themselves"
+        assert (tag, len(attrs)) == ("rect", 3), "only SVG knows tags that close themselves"
         self.tags.append(tag)
 
     def handle_endtag(self, tag: str) -> None:

@@ -4,7 +4,7 @@ import errno
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -77,6 +77,21 @@ def explain(error: OSError | sqlite3.Error, folder: Path) -> str:
     # `filename` is bytes where a C library was given bytes.
     name = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else str(folder)
     return f"{name}: {error.strerror or error}"
+
+
+def refuse_full(problems: Iterable[str], folder: Path) -> None:
+    """Raise if files could not be written for want of room, which is no property of the chip.
+
+    Args:
+        problems: what the file step met; it goes on after a file that could not be written.
+        folder: the case folder.
+
+    Raises:
+        CaseError: the disk is full.
+    """
+    words = [os.strerror(code) for code in _FULL]
+    if any(word in problem for problem in problems for word in words):
+        raise CaseError(_full(folder))
 
 
 def _full(folder: Path) -> str:

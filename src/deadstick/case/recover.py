@@ -17,7 +17,7 @@ from typing import Any
 
 from deadstick import __version__
 from deadstick.case import engines as engine_room
-from deadstick.case.atomic import explained, publish
+from deadstick.case.atomic import explained, publish, refuse_full
 from deadstick.case.chip_map import ChipFigures, chip_figures
 from deadstick.case.engines import Engines, Rebuilt
 from deadstick.case.intake import Intake, check_folder, sha256_now, take_in
@@ -263,6 +263,7 @@ class _Job:
 
     def _files(self) -> _Done:
         listing = self._engines.recover_files(self._disk().disk, self.work, self.progress)
+        refuse_full(listing.problems, self.folder)
         for name in (FILES, DELETED):
             (self.work / name).mkdir(exist_ok=True)
         live = [file_part(record) for record in listing.files]

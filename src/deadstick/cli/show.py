@@ -20,7 +20,7 @@ from deadstick.solve.evidence import Finding, Solution
 def console() -> Console:
     """Standard output; without colours and at a fixed width where it is no terminal."""
     plain = Console(highlight=False)
-    return plain if plain.is_terminal else Console(highlight=False, width=120, color_system=None)
+    return plain if plain.is_terminal else Console(highlight=False, width=160, color_system=None)
 
 
 def pairs(rows: Iterable[tuple[str, str]], out: Console) -> None:
