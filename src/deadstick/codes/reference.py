@@ -11,8 +11,8 @@ from deadstick.codes.crc import Crc
 class BchReference:
     r"""`BchCode` one word at a time, with polynomials as Python ints (Lin and Costello, chapter 6).
 
-    >>> BchReference(BchCode(4, 0b10011, 2)).encode(b"\x5a").hex()  # 01011010 -> parity 11100110
-    'e6'
+    >>> BchReference(BchCode(4, 0b10011, 1)).encode(b"\x5a").hex()  # x^10 + x^8 + x^7 + x^5 mod g
+    'f0'
     """
 
     code: BchCode
