@@ -27,7 +27,7 @@ class PageKind(IntEnum):
     LOST = 2
     """Written, and no codeword of it could be corrected."""
     CONSTANT = 3
-    """Reads as zero bits from end to end, like a page of a bad block or a line that is held low."""
+    """Of a block that reads as zero bits from end to end, like a bad block or a line that is held low."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,8 @@ class PageTable:
         doubtful_codewords: `int16[pages]`: corrected, but perhaps by accident, or protected by no code.
         errors: `int16[pages, codewords]`: bits corrected, or `LOST`, `ERASED`, `UNCHECKED` of `recipe.code`.
         states: `uint8[pages, codewords]` of `SectorState`.
+        spare_mark: `uint8[pages]`: the byte as read behind as many columns as the page has data bytes. There, in the
+            first or last page of a block, the maker of the chip marks a bad block with 00h (ONFI 2.0, section 3.2.2).
         metadata: `uint8[pages, metadata_bytes]`, corrected where its codeword was.
         identity: names the dump and the recipe that the table was made of; empty where nobody said.
     """
@@ -63,6 +65,7 @@ class PageTable:
     doubtful_codewords: NDArray[np.int16]
     errors: NDArray[np.int16]
     states: NDArray[np.uint8]
+    spare_mark: NDArray[np.uint8]
     metadata: NDArray[np.uint8]
     identity: str = ""
 

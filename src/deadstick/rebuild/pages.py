@@ -11,11 +11,15 @@ from deadstick.rebuild.certainty import codeword_states
 from deadstick.rebuild.disk_protocol import SectorState
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.parallel import in_order
+from deadstick.recipe.blank import blank_pages
 from deadstick.recipe.code import LOST
 from deadstick.recipe.recipe import Recipe
 
 BATCH_BYTES = 1 << 21
 """Raw bytes that one worker holds at a time: large enough for the kernels, small enough for the second-level cache."""
+
+_MOST_PAGES = 0.75
+"""A block of which so many pages read as zeros is one that reads as zeros."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,8 @@ class _Found:
     errors: NDArray[np.int16]
     metadata: NDArray[np.uint8]
     erased: NDArray[np.bool_]
-    constant: NDArray[np.bool_]
+    zeros: NDArray[np.bool_]
+    mark: NDArray[np.uint8]
 
 
 def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = silent) -> PageTable:
@@ -50,6 +55,7 @@ def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = s
         np.empty((count, recipe.layout.metadata_bytes), np.uint8),
         np.empty(count, np.bool_),
         np.empty(count, np.bool_),
+        np.empty(count, np.uint8),
     )
 
     def work(rows: range) -> int:
@@ -74,24 +80,16 @@ def _decode_rows(pages: NDArray[np.uint8], recipe: Recipe, batch: range, found: 
     found.errors[rows] = decoded.errors
     found.metadata[rows] = decoded.metadata
     found.erased[rows] = decoded.erased
-    found.constant[rows] = _all_zero(raw)
-
-
-def _all_zero(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """`bool[pages]`. Few pages begin with zeros, so few are looked at whole."""
-    zero = np.flatnonzero(~raw[:, :64].any(axis=1))
-    zero = zero[~raw[zero].any(axis=1)]
-    constant = np.zeros(len(raw), np.bool_)
-    constant[zero] = True
-    return constant
+    found.zeros[rows] = blank_pages(raw, recipe.layout, 0)
+    found.mark[rows] = raw[:, min(recipe.layout.data_bytes, raw.shape[1] - 1)]
 
 
 def _table(recipe: Recipe, found: _Found) -> PageTable:
     numbers = np.arange(len(found.errors), dtype=np.int64)
     block, page = np.divmod(numbers, recipe.pages_per_block)
-    constant = _constant_blocks(found, block)
+    constant = _blocks_of_zeros(found, block)
     states = codeword_states(found.errors, block, recipe)
-    # Only an unscrambled page of zeros is a codeword; that it was written as one, nothing on the chip can tell.
+    # An unscrambled page of zeros is a codeword; that it was written as one, nothing on the chip can tell.
     states[constant] = np.maximum(states[constant], np.uint8(SectorState.DOUBTFUL))
     corrected = np.maximum(found.errors, 0)
     lost = (found.errors == LOST).sum(axis=1)
@@ -112,12 +110,13 @@ def _table(recipe: Recipe, found: _Found) -> PageTable:
         doubtful_codewords=(states == SectorState.DOUBTFUL).sum(axis=1).astype(np.int16),
         errors=found.errors,
         states=states,
+        spare_mark=found.mark,
         metadata=found.metadata,
     )
 
 
-def _constant_blocks(found: _Found, block: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """`bool[pages]`: pages of all zeros in blocks where every page reads so; single ones may well be data."""
-    written = np.bincount(block, weights=~found.constant) > 0
-    constant: NDArray[np.bool_] = found.constant & ~written[block]
-    return constant
+def _blocks_of_zeros(found: _Found, block: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """`bool[pages]`: written pages of blocks in which nearly every page reads so; single ones may well be data."""
+    pages, zeros = np.bincount(block), np.bincount(block, weights=found.zeros)
+    chosen: NDArray[np.bool_] = (zeros > _MOST_PAGES * pages)[block] & ~found.erased
+    return chosen

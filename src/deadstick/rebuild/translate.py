@@ -34,6 +34,9 @@ from deadstick.rebuild.votes import Vote, field_is_exact, field_values, field_wi
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
 
+_USUAL_MARKS = 0.02
+"""Share of sound pages with 00h in the place of the mark up to which a mark means something."""
+
 SamePages = Callable[[int, int], NDArray[np.bool_]]
 """`same(block, block)` -> `bool[pages_per_block]`: pages that are readable and hold equal data in both."""
 
@@ -88,6 +91,8 @@ class _Ballot:
         self.table, self.number, self.version = table, number, version
         self.blocks = -(-len(table) // recipe.pages_per_block)
         self.pages_per_block = recipe.pages_per_block
+        sound = table.spare_mark[table.kind == PageKind.DATA]
+        self.usual_marks = float((sound == 0).mean()) if len(sound) else 0.0
         self.numbers = field_values(number, table.metadata)
         self.number_exact = field_is_exact(number, table, recipe.layout)
         if version:
@@ -113,19 +118,35 @@ class _Ballot:
         if not len(rows):
             return None
         if (kinds == PageKind.CONSTANT).any():
-            return Aside(block, "every page reads as zero bits", unreadable=True)
+            return Aside(block, "it reads as zero bits", unreadable=not self._marked(block))
         # A field of all ones is what an erased cell or an unused field reads: no number.
         rows = rows[self.numbers[rows] != (1 << field_width(self.number)) - 1]
         if not len(rows):
             return Aside(block, "its pages carry no logical number", unreadable=False)
         outcome = vote(self.numbers[rows], self.number_exact[rows], field_width(self.number), self.blocks)
+        reason = self._objection(rows, outcome)
+        if reason is None:
+            return self._copy(block, outcome, rows, int((kinds != PageKind.ERASED).sum()))
+        if not outcome.sure and self._marked(block):
+            return Aside(block, "marked as bad by the maker of the chip", unreadable=False)
+        return Aside(block, reason, unreadable=not outcome.sure)
+
+    def _objection(self, rows: NDArray[np.int64], number: Vote) -> str | None:
+        """Why a block gets no place, or None."""
         readable = bool((self.table.kind[rows] != PageKind.LOST).any())
-        if not outcome.sure and (2 * outcome.agreeing < len(rows) or (outcome.agreeing < 2 and not readable)):
-            return Aside(block, "no two pages agree on a logical number", unreadable=True)
-        if outcome.value >= self.blocks:
-            reason = f"logical block {outcome.value} is beyond the {self.blocks} blocks of the chip"
-            return Aside(block, reason, unreadable=not outcome.sure)
-        return self._copy(block, outcome, rows, int((kinds != PageKind.ERASED).sum()))
+        if not (number.sure or number.likely or (readable and 2 * number.agreeing >= len(rows))):
+            return "its pages do not agree on a logical number"
+        if number.value >= self.blocks:
+            return f"logical block {number.value} is beyond the {self.blocks} blocks of the chip"
+        return None
+
+    def _marked(self, block: int) -> bool:
+        """Whether the first or last page bears the mark of a bad block, where sound pages hardly ever read so."""
+        if self.usual_marks > _USUAL_MARKS:
+            return False
+        first = block * self.pages_per_block
+        last = min(first + self.pages_per_block, len(self.table)) - 1
+        return bool((self.table.spare_mark[[first, last]] == 0).any())
 
     def _copy(self, block: int, number: Vote, rows: NDArray[np.int64], written: int) -> BlockCopy:
         if self.version is None:
@@ -169,13 +190,14 @@ class _Arrangement:
         doubtful = written & (not newest.sure)
         for rival in rivals:
             doubtful |= (written | self._written(rival.block)) & ~self._same(newest.block, rival.block)
-        missing = ~written
+        missing, beyond = ~written, places > self._last_readable(newest.block)
         for older in copies[1:]:
-            supplied = missing & self._written(older.block)
-            if supplied.any():
-                physical[supplied] = older.block * size + places[supplied]
+            held = self._written(older.block)
+            supplied = missing & held
+            physical[supplied] = older.block * size + places[supplied]
+            missing &= ~supplied
+            if (held & beyond).any():
                 doubtful |= supplied | (written & ~self._same(newest.block, older.block))
-                missing &= ~supplied
         physical[physical >= len(self.table)] = -1
         return physical, doubtful
 
@@ -185,6 +207,15 @@ class _Arrangement:
         kinds = self.table.kind[block * len(written) : (block + 1) * len(written)]
         written[: len(kinds)] = kinds != PageKind.ERASED
         return written
+
+    def _last_readable(self, block: int) -> int:
+        """The last page with a readable codeword.
+
+        Those behind it may never have been written: an erased page with many flipped bits reads as a lost one.
+        """
+        kinds = self.table.kind[block * self.recipe.pages_per_block :][: self.recipe.pages_per_block]
+        readable = np.flatnonzero((kinds != PageKind.ERASED) & (kinds != PageKind.LOST))
+        return int(readable.max(initial=-1))
 
     def _same(self, first: int, second: int) -> NDArray[np.bool_]:
         if self.same_pages is None:

@@ -1,7 +1,6 @@
 """What the pages of a block agree on: the value of a field in their metadata bytes, and whether that is sure."""
 
 from dataclasses import dataclass
-from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,9 @@ from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.translation import BitField
 
 CHANCE_LIMIT = 1e-6
-"""Greatest chance, over the whole dump, that unprotected fields agree by accident where we call a vote sure."""
+"""Greatest chance, over the whole dump, that a vote of unprotected fields is wrong where we call it sure."""
+_LIKELY = 0.1
+"""Greatest chance that the vote of one block is wrong where its claim is heard at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,21 +24,20 @@ class Vote:
         value: what most of the pages with a say hold.
         agreeing: how many pages hold it.
         sure: whether it is beyond doubt.
+        likely: whether it is at least not a mere guess.
     """
 
     value: int
     agreeing: int
     sure: bool
+    likely: bool = True
 
 
 def vote(values: NDArray[np.int64], exact: NDArray[np.bool_], width: int, blocks: int) -> Vote:
     """Let the pages of one block vote on a field.
 
     Where the field lies in codewords that are beyond doubt, only those pages vote, and the outcome is sure if they
-    all agree. Otherwise all vote, each with the field as it was read: bit errors scatter the values, so k equal
-    ones among n speak for themselves. That so many agree by accident has a chance of at most C(n, k) 2^(-w (k-1))
-    for a field of w bits; times the blocks of the dump it must stay below `CHANCE_LIMIT`, and the runner-up must
-    have at most half as many votes.
+    all agree. Otherwise all vote, each with the field as it was read, bit by bit (`_as_read`).
 
     Args:
         values: `int64[pages]`, at least one.
@@ -45,22 +45,35 @@ def vote(values: NDArray[np.int64], exact: NDArray[np.bool_], width: int, blocks
         width: bits of the field.
         blocks: how many blocks vote in this dump.
 
-    >>> vote(np.array([7, 7, 7, 3]), np.array([False] * 4), 16, 1024)
-    Vote(value=7, agreeing=3, sure=True)
-    >>> vote(np.array([7, 7, 7, 3]), np.array([False, False, False, True]), 16, 1024)
-    Vote(value=3, agreeing=1, sure=True)
+    >>> vote(np.array([7] * 8 + [3]), np.array([False] * 9), 16, 1024)
+    Vote(value=7, agreeing=8, sure=True, likely=True)
+    >>> vote(np.array([7] * 8 + [3]), np.array([False] * 8 + [True]), 16, 1024)
+    Vote(value=3, agreeing=1, sure=True, likely=True)
     """
-    electors = values[exact] if exact.any() else values
-    numbers, counts = np.unique(electors, return_counts=True)
-    ranking = np.argsort(-counts, kind="stable")
-    best = int(counts[ranking[0]])
     if exact.any():
-        sure = len(numbers) == 1
-    else:
-        runner_up = int(counts[ranking[1]]) if len(numbers) > 1 else 0
-        chance = blocks * comb(len(electors), best) * 2.0 ** (-width * (best - 1))
-        sure = chance < CHANCE_LIMIT and 2 * runner_up <= best
-    return Vote(int(numbers[ranking[0]]), best, sure)
+        numbers, counts = np.unique(values[exact], return_counts=True)
+        return Vote(int(numbers[counts.argmax()]), int(counts.max()), len(numbers) == 1)
+    bits = values[:, None] >> np.arange(width) & 1
+    ones = bits.sum(axis=0)
+    value = int((2 * ones > len(values)) @ (1 << np.arange(width)))
+    sure, likely = _as_read(ones, len(values), blocks)
+    return Vote(value, int((values == value).sum()), sure, likely)
+
+
+def _as_read(ones: NDArray[np.int64], pages: int, blocks: int) -> tuple[bool, bool]:
+    """Whether the majority of each bit is beyond doubt, and whether it is likely, if bit errors set the pages at odds.
+
+    With q the share of bits in the minority, the odds that a bit is wrong are (q / (1 - q))^margin, the margin being
+    the votes for the majority less those against it. The sum over the bits, times the blocks of the dump, must stay
+    below `CHANCE_LIMIT`. Noise has small margins and q near a half, so it never passes. A bit whose minority is far
+    larger than q explains shows pages that were written with different values: not sure either.
+    """
+    minority = np.minimum(ones, pages - ones)
+    share = (minority.sum() + 0.5) / (pages * len(ones) + 1)
+    odds = (share / (1 - share)) ** (pages - 2 * minority)
+    explained = pages * share + 4 * np.sqrt(pages * share) + 2
+    sure = odds.sum() * blocks < CHANCE_LIMIT and minority.max() <= explained
+    return bool(sure), bool(odds.sum() < _LIKELY)
 
 
 def field_width(field: BitField) -> int:

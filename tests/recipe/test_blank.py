@@ -1,0 +1,61 @@
+"""Blank pages under many flipped bits, and why they must be told: some of them are codewords."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from deadstick.recipe.blank import blank_pages
+from deadstick.recipe.code import ERASED, Code
+from deadstick.recipe.layout import bit_packed, in_line, spare_groups
+from deadstick.recipe.recipe import Recipe
+
+CODE = Code(13, 0x201B, 16)
+PLAIN = Recipe(8, spare_groups(4 * (512 + 4 + 26), 4, 512, 4, 26), CODE)
+PACKED = Recipe(8, bit_packed(2200, 10, 4, 512, 13 * 13), Code(13, 0x201B, 13))
+
+
+def worn(pages: int, page_bytes: int, value: int, rate: float) -> np.ndarray:
+    noise = np.random.default_rng(3)
+    flips = np.packbits(noise.random((pages, 8 * page_bytes)) < rate, axis=1)
+    return flips ^ np.uint8(value)
+
+
+@pytest.mark.parametrize("recipe", [PLAIN, PACKED])
+@pytest.mark.parametrize("rate", [0.0, 0.003, 0.02, 0.08])
+def test_worn_blank_pages_are_blank(recipe: Recipe, rate: float) -> None:
+    layout = recipe.layout
+    assert blank_pages(worn(20, layout.page_bytes, 0xFF, rate), layout, 1).all()
+    assert blank_pages(worn(20, layout.page_bytes, 0x00, rate), layout, 0).all()
+    assert not blank_pages(worn(20, layout.page_bytes, 0x00, rate), layout, 1).any()
+
+
+@pytest.mark.parametrize("masked", [False, True])
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+def test_a_page_with_one_written_codeword_is_not_blank(masked: bool, fill: int) -> None:
+    """Seven eighths of this page look blank, its parity where it is masked included."""
+    recipe = replace(PLAIN, code=replace(CODE, erased_is_codeword=masked))
+    data = np.full((4, 2048), fill, np.uint8)
+    data[:, 2047] ^= 0x10
+    metadata = np.full((4, 16), fill, np.uint8)
+    raw = recipe.encode(data, metadata, np.arange(4), filler=fill)
+    assert not blank_pages(raw, recipe.layout, 1).any()
+    assert not blank_pages(raw, recipe.layout, 0).any()
+    assert np.array_equal(recipe.decode(raw, np.arange(4)).data, data)
+
+
+@pytest.mark.parametrize("code", [replace(CODE, inverted=True), replace(CODE, erased_is_codeword=True)])
+def test_a_worn_erased_page_is_no_data_where_it_is_a_codeword(code: Code) -> None:
+    """The code would correct ten flipped bits and hand out a page of ones as if somebody had written it."""
+    recipe = replace(PLAIN, code=code)
+    raw = np.full((1, recipe.layout.page_bytes), 0xFF, np.uint8)
+    for codeword in range(4):
+        raw[0, 512 * codeword : 512 * codeword + 50 : 5] ^= 1  # clustered, as chance would not have it
+    decoded = recipe.decode(raw, np.zeros(1, np.int64))
+    assert decoded.erased.all()
+    assert (decoded.errors == ERASED).all()
+
+
+def test_too_little_parity_tells_nothing() -> None:
+    layout = in_line(1040, 2, 512, 4, 4)
+    assert not blank_pages(np.full((2, 1040), 0xFF, np.uint8), layout, 1).any()
