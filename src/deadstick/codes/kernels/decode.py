@@ -56,23 +56,28 @@ def find_locator(
     order: int,
     locator: int,
     logs: int,
-    older: int,
-) -> int:
-    """Berlekamp-Massey: locator 1 + l_1 z + ... with roots at the inverse error locators; returns its degree.
+) -> tuple[int, int]:
+    """Berlekamp-Massey: locator 1 + l_1 z + ... with roots at the inverse error locators.
 
     Berlekamp, Algebraic Coding Theory, chapter 7; Lin and Costello, 6.2. With `binary` every second discrepancy
-    is zero by the squares among the syndromes and is left out. `locator` (uint16), `logs` and `older` (uint32,
-    logarithms) are scratch of 2 t + 2 entries; `logs` holds the result. A degree above t means too many errors.
-    The search ends early after `patience` zero discrepancies; one is zero by chance once in 2^m.
+    is zero by the squares among the syndromes and is left out. The search ends early after `patience` zero
+    discrepancies; one is zero by chance once in 2^m. Scratch: `locator`, uint16[t + 2], and `logs`, uint32[3,
+    t + 2], logarithms of the locator, of an older one, and room for the next.
+
+    Returns:
+        Degree and address of the logarithms. A degree above t means too many errors.
     """
-    for i in range(2 * t + 2):
+    width = t + 2
+    current, older, spare = logs, logs + 4 * width, logs + 8 * width
+    for i in range(width):
         put16(locator, i, 0)
-        put32(logs, i, 2 * order)
+        put32(current, i, 2 * order)
+        put32(older, i, 2 * order)
+        put32(spare, i, 2 * order)
     put16(locator, 0, 1)
-    put32(logs, 0, 0)
+    put32(current, 0, 0)
     put32(older, 0, 0)
     degree = 0
-    older_degree = 0
     older_log = 0  # logarithm of the discrepancy at that time
     shift = 1
     step = 2 if binary else 1
@@ -81,32 +86,36 @@ def find_locator(
     while n < 2 * t and idle < patience:
         discrepancy = get16(exp, get32(syndrome_logs, n + 1))
         for i in range(1, degree + 1):
-            discrepancy ^= get16(exp, get32(logs, i) + get32(syndrome_logs, n + 1 - i))
-        n += step
+            discrepancy ^= get16(exp, get32(current, i) + get32(syndrome_logs, n + 1 - i))
         if discrepancy == 0:
-            shift += step
             idle += 1
+            n += step
+            shift += step
             continue
         idle = 0
         this_log = get32(log, discrepancy)
         factor = this_log - older_log
         factor += order & (factor >> 63)
-        longer = 2 * degree <= n - step
-        new_degree = n - step + 1 - degree if longer else degree
-        if new_degree > t:
-            return new_degree
-        for i in range(older_degree + 1):
-            put16(locator, i + shift, get16(locator, i + shift) ^ get16(exp, factor + get32(older, i)))
+        longer = 2 * degree <= n
+        target = current
         if longer:
-            for i in range(degree + 1):
-                put32(older, i, get32(logs, i))
-            older_degree = degree
+            degree = n + 1 - degree
+            if degree > t:
+                return degree, current
+            target = spare
+            for i in range(shift):
+                put32(spare, i, get32(current, i))
+        for i in range(shift, degree + 1):  # beyond its degree the older one holds zeros
+            value = get16(locator, i) ^ get16(exp, factor + get32(older, i - shift))
+            put16(locator, i, value)
+            put32(target, i, get32(log, value))
+        if longer:
+            current, older, spare = spare, current, older
             older_log = this_log
-        degree = new_degree
-        for i in range(shift, degree + 1):
-            put32(logs, i, get32(log, get16(locator, i)))
-        shift = step if longer else shift + step
-    return degree
+            shift = 0
+        n += step
+        shift += step
+    return degree, current
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -151,9 +160,8 @@ def decode(
     offsets = np.empty(nibbles, int64)
     values = np.empty(stride, uint64)
     syndrome_logs = np.empty(2 * t + 1, uint32)
-    locator = np.empty(2 * t + 2, uint16)
-    logs = np.empty(2 * t + 2, uint32)
-    older = np.empty(2 * t + 2, uint32)
+    locator = np.empty(t + 2, uint16)
+    logs = np.empty((3, t + 2), uint32)
     coefficients = np.empty(t + 5, uint16)
     element_logs = np.empty((t + 1) * SIEVE_ROWS, uint32)
     elements = np.empty((t + 1) * SIEVE_ROWS, uint16)
@@ -174,7 +182,7 @@ def decode(
         syndrome_logarithms(values.ctypes.data, t, binary, at_log, order, syndrome_logs.ctypes.data)
         # First in the belief that a short locator is the whole one, then without it.
         for patience in (PATIENCE, 2 * t):
-            degree = find_locator(
+            degree, at_logs = find_locator(
                 syndrome_logs.ctypes.data,
                 t,
                 binary,
@@ -184,13 +192,12 @@ def decode(
                 order,
                 locator.ctypes.data,
                 logs.ctypes.data,
-                older.ctypes.data,
             )
             if (
                 0 < degree <= t
-                and logs[degree] < order
+                and get32(at_logs, degree) < order
                 and find_positions(
-                    logs.ctypes.data,
+                    at_logs,
                     degree,
                     bits,
                     order,

@@ -228,16 +228,20 @@ def sieve(
             moved -= 512 * (2 * index + 1) % order
             put32(moves, index, moved + (order & (moved >> 63)))
         or_of_sums(table, elements, count, constants, nonzero, SIEVE_ROWS)
+        words = 0  # those with a candidate, one bit each: branches here would mostly be guessed wrong
         for word in range(8):
+            words |= int(get64(nonzero, word) != ~uint64(0)) << word
+        while words:
+            word = trailing_zeros(uint64(words))
+            words &= words - 1
             candidates = ~get64(nonzero, word)
             while candidates:
                 p = first + word * 64 + trailing_zeros(candidates)
                 candidates &= candidates - uint64(1)
-                if p < bits and is_root(logs, degree, p, exp, order):
-                    put32(positions, found, p)
-                    found += 1
-                    if found == wanted:
-                        return found
+                put32(positions, found, p)
+                found += int(p < bits) & int(is_root(logs, degree, p, exp, order))
+                if found == wanted:
+                    return found
     return found
 
 
