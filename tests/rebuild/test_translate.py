@@ -144,6 +144,18 @@ def test_a_short_older_copy_takes_nothing_from_a_longer_newer_one() -> None:
     assert page_states(chip.disk(), 0) == [[EXACT] * 2] * 4
 
 
+def test_a_hole_in_a_finished_copy_is_filled_but_never_exact() -> None:
+    """The controller left a blank page out, or the page passes for erased: what lay there before is no fact."""
+    chip = Chip()
+    old, new = chip.content(1), chip.content(2)
+    chip.write(0, 0, 5, old)
+    chip.write(1, 0, 6, new)
+    chip.raw[4 + 1] = 0xFF
+    disk = chip.disk()
+    assert page_states(disk, 0) == [[EXACT] * 2, [DOUBTFUL] * 2, [EXACT] * 2, [EXACT] * 2]
+    assert np.array_equal(block_bytes(disk, 0), np.concatenate([new[:1], old[1:2], new[2:]]))
+
+
 def test_an_unreadable_newest_copy_is_not_replaced_by_the_older_one() -> None:
     """The worst mistake would be to call the older content exact. The fields as read still name the block."""
     chip = Chip()

@@ -5,6 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from deadstick.flash.erased import erased_pages
+from deadstick.rebuild.disk_protocol import SectorState
+from deadstick.rebuild.pages import decode_dump
 from deadstick.recipe.blank import blank_pages
 from deadstick.recipe.code import ERASED, Code
 from deadstick.recipe.layout import bit_packed, in_line, spare_groups
@@ -59,3 +62,41 @@ def test_a_worn_erased_page_is_no_data_where_it_is_a_codeword(code: Code) -> Non
 def test_too_little_parity_tells_nothing() -> None:
     layout = in_line(1040, 2, 512, 4, 4)
     assert not blank_pages(np.full((2, 1040), 0xFF, np.uint8), layout, 1).any()
+
+
+WEAK = Recipe(8, in_line(1040, 2, 512, 4, 4), Code(13, 0x201B, 2, erased_is_codeword=True))
+
+
+def nearly_empty(recipe: Recipe, pages: int) -> np.ndarray:
+    """`uint8[pages, page_bytes]`: written pages whose data are ones but for two bits."""
+    data = np.full((pages, recipe.layout.data_bytes), 0xFF, np.uint8)
+    data[:, 100] = 0xEE
+    metadata = np.full((pages, recipe.layout.metadata_bytes), 0xFF, np.uint8)
+    return recipe.encode(data, metadata, np.arange(pages))
+
+
+def test_a_nearly_empty_page_that_passes_for_erased_is_read_where_its_code_agrees() -> None:
+    raw = nearly_empty(WEAK, 4)
+    assert erased_pages(raw).all()
+    decoded = WEAK.decode(raw, np.arange(4))
+    assert not decoded.erased.any()
+    assert (decoded.errors == 0).all()
+    assert (decoded.data[:, 100] == 0xEE).all()
+
+
+def test_a_nearly_empty_page_with_a_bit_error_is_not_read_but_nothing_is_claimed_either() -> None:
+    raw = nearly_empty(WEAK, 4)
+    raw[:, 300] ^= 1
+    assert WEAK.decode(raw, np.arange(4)).erased.all()
+    states = decode_dump(raw, WEAK).states
+    assert (states == SectorState.UNWRITTEN).all()
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("masked", [False, True])
+@pytest.mark.parametrize("t", [1, 2, 3, 8])
+def test_flipped_bits_never_make_an_erased_page_data(t: int, *, masked: bool, inverted: bool) -> None:
+    code = Code(13, 0x201B, t, inverted=inverted, erased_is_codeword=masked)
+    recipe = Recipe(8, in_line(1100, 2, 512, 4, code.parity_bytes), code)
+    raw = worn(200, 1100, 0xFF, 0.001)
+    assert recipe.decode(raw, np.arange(200)).erased.all()

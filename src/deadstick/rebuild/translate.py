@@ -196,8 +196,11 @@ class _Arrangement:
             supplied = missing & held
             physical[supplied] = older.block * size + places[supplied]
             missing &= ~supplied
+            # A hole in a finished copy may be a page that was left out because it was blank, or one that passes
+            # for erased.
+            doubtful |= supplied
             if (held & beyond).any():
-                doubtful |= supplied | (written & ~self._same(newest.block, older.block))
+                doubtful |= written & ~self._same(newest.block, older.block)
         physical[physical >= len(self.table)] = -1
         return physical, doubtful
 

@@ -86,9 +86,7 @@ class Recipe:
         Returns:
             Data, metadata and error counts. Damage is in the counts; it raises nothing.
         """
-        erased = erased_pages(raw)
-        written = np.flatnonzero(~erased)
-        erased[written[blank_pages(raw[written] if erased.any() else raw, self.layout, 1)]] = True
+        erased = self._erased(raw, pages)
         if not erased.any():
             return DecodedPages(*self._decode_written(raw, pages), erased)
         # The code would only toil over erased pages, which under a scrambler are as good as noise.
@@ -97,6 +95,27 @@ class Recipe:
         errors = np.full((len(raw), len(self.layout.codewords)), ERASED, np.int16)
         data[~erased], metadata[~erased], errors[~erased] = self._decode_written(raw[~erased], pages[~erased])
         return DecodedPages(data, metadata, errors, erased)
+
+    def _erased(self, raw: Bytes, pages: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """`bool[pages]`: which pages hold nothing, by their zero bits or by their parity.
+
+        A page with few zero bits may have been written all the same, if it holds little and its parity is short.
+        Where parity does not settle it, such a page counts as written if all its codewords are free of errors and
+        they say something else than a page of ones. So a page of short parity that was written and has a bit error as well
+        can pass for erased: what lies there is UNWRITTEN to all that follows, which never makes a file exact.
+        """
+        erased = erased_pages(raw)
+        written = np.flatnonzero(~erased)
+        erased[written[blank_pages(raw[written] if erased.any() else raw, self.layout, 1)]] = True
+        unsure = np.flatnonzero(erased)
+        unsure = unsure[(raw[unsure] != 0xFF).any(axis=1)]
+        unsure = unsure[~blank_pages(raw[unsure], self.layout, 1)]
+        if len(unsure) and self.code is not None:
+            data, metadata, errors = self._decode_written(raw[unsure], pages[unsure])
+            no_data, no_metadata, _ = self._decode_written(np.full_like(raw[unsure], 0xFF), pages[unsure])
+            says = (data != no_data).any(axis=1) | (metadata != no_metadata).any(axis=1)
+            erased[unsure[(errors == 0).all(axis=1) & says]] = False
+        return erased
 
     def _decode_written(self, raw: Bytes, pages: NDArray[np.int64]) -> tuple[Bytes, Bytes, NDArray[np.int16]]:
         view = self._view(raw, pages)
