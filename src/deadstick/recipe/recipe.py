@@ -101,8 +101,8 @@ class Recipe:
 
         A page with few zero bits may have been written all the same, if it holds little and its parity is short.
         Where parity does not settle it, such a page counts as written if all its codewords are free of errors and
-        they say something else than a page of ones. So a page of short parity that was written and has a bit error as well
-        can pass for erased: what lies there is UNWRITTEN to all that follows, which never makes a file exact.
+        they say something else than a page of ones. So a page of short parity that was written and has a bit error as
+        well can pass for erased: what lies there is UNWRITTEN to all that follows, which makes no file exact.
         """
         erased = erased_pages(raw)
         written = np.flatnonzero(~erased)

@@ -122,7 +122,8 @@ class Scrambler:
             `int64[pages]`.
         """
         block, place = np.divmod(pages, pages_per_block)
-        return (self.page_step * place + self.block_step * block) % self.keystreams.count
+        index: NDArray[np.int64] = (self.page_step * place + self.block_step * block) % self.keystreams.count
+        return index
 
     @cached_property
     def _masks(self) -> dict[PageLayout, NDArray[np.uint8]]:
