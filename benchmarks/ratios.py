@@ -10,7 +10,7 @@ from statistics import median
 
 from bch_workload import CODE, DAMAGE, MESSAGE_BYTES, as_bytearrays, bchlib_decoder, run_bchlib, workload
 
-WORDS, WORDS_BCHLIB, RUNS = 2048, 256, 15
+WORDS, WORDS_BCHLIB, RUNS = 8192, 256, 15
 
 
 def seconds(action: Callable[[], object]) -> float:

@@ -7,15 +7,17 @@ left-aligned in its bytes, with zero bits after it (the order of Linux lib/bch.c
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from deadstick.codes import carryless, gf2poly, tables
+from deadstick.codes import affine, carryless, gf2poly, matrix_tables, tables
 from deadstick.codes.bits import bit_reverse
 from deadstick.codes.field import Field
 from deadstick.codes.kernels import decode as decode_kernels
 from deadstick.codes.kernels import folding
+from deadstick.codes.kernels import matrices as by_matrices
 from deadstick.codes.kernels import remainder as slicing
 
 __all__ = ["BchCode", "Decoded", "bit_reverse"]
@@ -128,23 +130,26 @@ class BchCode:
         """
         words = self._checked_words(words, message_bytes)
         out = _prepared(words, out)
-        field = _logarithms(self.field)
         errors = np.empty(out.shape[0], dtype=np.int16)
         for first in range(0, out.shape[0], _BATCH):
-            batch = out[first : first + _BATCH]
-            decode_kernels.decode(
-                self._registers(batch, message_bytes, with_parity=True),
-                batch,
-                8 * message_bytes + self.parity_bits,
-                self.t,
-                self.first_root == 1,
-                *field,
-                _syndrome_table(self),
-                _position_table(self, 8 * message_bytes + self.parity_bits),
-                _sieve_table(self.field, self.t),
-                errors[first : first + _BATCH],
-            )
+            batch = slice(first, first + _BATCH)
+            self._correct(out[batch], message_bytes, errors[batch])
         return Decoded(out, errors)
+
+    def _correct(self, words: Bytes, message_bytes: int, errors: npt.NDArray[np.int16]) -> None:
+        """Decode in place, by the way that this CPU can."""
+        length = 8 * message_bytes + self.parity_bits
+        registers = self._registers(words, message_bytes, with_parity=True)
+        field = _logarithms(self.field)
+        proof, syndromes = _proof(self, length), _syndrome_table(self)
+        decode: Any  # the two differ in their last tables
+        special: tuple[npt.NDArray[Any], ...]
+        if affine.VECTOR_BITS:
+            decode, special = by_matrices.decode, _matrices(self.field, self.t)
+        else:
+            decode, special = decode_kernels.decode, _sieve_tables(self.field, self.t)
+        binary = self.first_root == 1
+        decode(registers, words, length, self.t, binary, *field, syndromes, *proof, *special, errors)
 
     def _registers(self, words: Bytes, message_bytes: int, *, with_parity: bool) -> npt.NDArray[np.uint64]:
         """Left-aligned remainders, uint64[words, size], by the way that this CPU can."""
@@ -216,8 +221,13 @@ def _slicing_table(code: BchCode) -> npt.NDArray[np.uint64]:
 
 
 @lru_cache(maxsize=16)
-def _sieve_table(field: Field, t: int) -> npt.NDArray[np.uint64]:
-    return tables.sieve_table(field, t)
+def _sieve_tables(field: Field, t: int) -> tables.Sieve:
+    return tables.sieve_tables(field, t)
+
+
+@lru_cache(maxsize=16)
+def _matrices(field: Field, t: int) -> matrix_tables.Matrices:
+    return matrix_tables.matrices(field, t)
 
 
 @lru_cache(maxsize=32)
@@ -229,5 +239,5 @@ def _syndrome_table(code: BchCode) -> npt.NDArray[np.uint64]:
 
 
 @lru_cache(maxsize=16)
-def _position_table(code: BchCode, bits: int) -> npt.NDArray[np.uint64]:
-    return tables.position_table(code.generator, bits)
+def _proof(code: BchCode, bits: int) -> tables.Proof:
+    return tables.proof(code.generator, bits)

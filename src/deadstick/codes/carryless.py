@@ -154,6 +154,27 @@ def get16(typing_context: Any, address: Any, index: Any) -> Any:
 
 
 @intrinsic
+def get8(typing_context: Any, address: Any, index: Any) -> Any:
+    """Entry `index` of the uint8 array at `address`, as int64."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.zext(builder.load(_entry(builder, arguments, 8)), _I64)
+
+    return types.int64(types.int64, types.int64), emit
+
+
+@intrinsic
+def put8(typing_context: Any, address: Any, index: Any, value: Any) -> Any:
+    """Set entry `index` of the uint8 array at `address`."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        builder.store(builder.trunc(arguments[2], ir.IntType(8)), _entry(builder, arguments, 8))
+        return _context.get_dummy_value()
+
+    return types.void(types.int64, types.int64, types.int64), emit
+
+
+@intrinsic
 def put16(typing_context: Any, address: Any, index: Any, value: Any) -> Any:
     """Set entry `index` of the uint16 array at `address`."""
 
@@ -229,28 +250,32 @@ def _store(builder: ir.IRBuilder, value: ir.Value, address: ir.Value) -> None:
 _ROW = ir.VectorType(_I64, 8)
 
 
-@intrinsic
-def sum_of_rows(typing_context: Any, table: Any, offsets: Any, count: Any, out: Any) -> Any:
-    """Sum (XOR) of 512-bit rows of a table, held in registers (any CPU).
+@intrinsic(prefer_literal=True)
+def sum_of_rows(typing_context: Any, table: Any, offsets: Any, count: Any, out: Any, words: Any) -> Any:
+    """Sum (XOR) of rows of a table, held in registers (any CPU).
 
     Args:
         typing_context: given by Numba.
-        table: address of the rows, uint64[., 8].
-        offsets: address of int64[count], where each row stands: bytes from `table`.
+        table: address of the rows, uint64[., words].
+        offsets: address of int64[count], where each row would stand, were it of 64 bytes: bytes from `table`.
         count: number of rows.
-        out: address of uint64[8].
+        out: address of uint64[words].
+        words: a literal, 2, 4 or 8.
     """
+    width = words.literal_value
+    kind = ir.VectorType(_I64, width)
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        at_table, at_offsets, rows, at_out = arguments
-        slot = cgutils.alloca_once_value(builder, ir.Constant(_ROW, None))
+        at_table, at_offsets, rows, at_out = arguments[:4]
+        slot = cgutils.alloca_once_value(builder, ir.Constant(kind, None))
         with cgutils.for_range(builder, rows, intp=_I64) as loop:
             offset = _load(builder, at_offsets, builder.mul(loop.index, _I64(8)), _I64)
-            builder.store(builder.xor(builder.load(slot), _load(builder, at_table, offset, _ROW)), slot)
+            offset = builder.lshr(offset, _I64({8: 0, 4: 1, 2: 2}[width]))
+            builder.store(builder.xor(builder.load(slot), _load(builder, at_table, offset, kind)), slot)
         _store(builder, builder.load(slot), at_out)
         return _context.get_dummy_value()
 
-    return types.void(types.int64, types.int64, types.int64, types.int64), emit
+    return types.void(types.int64, types.int64, types.int64, types.int64, words), emit
 
 
 @intrinsic(prefer_literal=True)

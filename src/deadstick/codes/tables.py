@@ -8,7 +8,7 @@ import numpy.typing as npt
 from deadstick.codes import gf2poly
 from deadstick.codes.carryless import MOST_COLUMNS, PAIRS
 from deadstick.codes.field import Field
-from deadstick.codes.kernels.remainder import powers_of_x
+from deadstick.codes.kernels.remainder import powers_of_x8
 from deadstick.codes.kernels.roots import SIEVE_ROWS
 
 Words = npt.NDArray[np.uint64]
@@ -32,7 +32,7 @@ def _to_words(values: list[int], size: int) -> Words:
     return np.frombuffer(packed, dtype="<u8").reshape(len(values), size).astype(np.uint64)
 
 
-def _on_cache_lines(table: Words) -> Words:
+def on_cache_lines(table: Words) -> Words:
     """A read-only copy that starts on a cache line: a row of eight words that straddles two costs twice the time."""
     padded = np.empty(table.size + 8, dtype=np.uint64)
     start = -padded.ctypes.data % 64 // 8
@@ -52,7 +52,7 @@ def slicing_table(generator: int) -> Words:
     table = np.zeros((8, 256, size), dtype=np.uint64)
     for bit in range(8):
         table[:, 1 << bit : 2 << bit] = table[:, : 1 << bit] ^ rows[:, bit, None]
-    return _on_cache_lines(table.reshape(-1))
+    return on_cache_lines(table.reshape(-1))
 
 
 class Folding(NamedTuple):
@@ -81,7 +81,7 @@ def folding_constants(generator: int, message_bytes: int) -> Folding:
     pairs = _to_words(powers[::-1], size).reshape(steps, PAIRS, size // 2, 2)
     quotient = gf2poly.divide(1 << (64 * size + 128), aligned)[0] ^ 1 << 128
     return Folding(
-        _on_cache_lines(np.concatenate([_interleave(pairs[:, :, columns]) for columns in _groups(size)])),
+        on_cache_lines(np.concatenate([_interleave(pairs[:, :, columns]) for columns in _groups(size)])),
         steps,
         np.concatenate(
             [
@@ -117,16 +117,12 @@ class Logarithms(NamedTuple):
         log: uint32[2^m].
         squares: uint16[2^m]: a y with y^2 + y = index, 0 where there is none.
         cubes: uint16[2^m]: a y with y^3 + y = index, 0 where there are not three.
-        rotations: uint32[m, rows]: logarithm of alpha^b to the power 2^-j.
-        constants: uint64[rows]: the trace of alpha^b in every bit.
     """
 
     exp: npt.NDArray[np.uint16]
     log: npt.NDArray[np.uint32]
     squares: npt.NDArray[np.uint16]
     cubes: npt.NDArray[np.uint16]
-    rotations: npt.NDArray[np.uint32]
-    constants: Words
 
 
 def logarithms(field: Field) -> Logarithms:
@@ -144,64 +140,86 @@ def logarithms(field: Field) -> Logarithms:
     cubes = np.zeros_like(y)
     cubes[cubed] = y
     cubes[np.bincount(cubed, minlength=y.size) != 3] = 0
-    j, b = np.indices((field.m, SIEVE_ROWS))
-    rotations = (b * 2 ** (field.m - j) % order).astype(np.uint32)
-    trace = _traces(field)[np.arange(SIEVE_ROWS) % order]
-    return Logarithms(exp, log, squares, cubes, rotations, np.where(trace == 1, ~np.uint64(0), np.uint64(0)))
+    return Logarithms(exp, log, squares, cubes)
 
 
-def _traces(field: Field) -> npt.NDArray[np.uint8]:
+def traces(field: Field) -> npt.NDArray[np.uint8]:
     """uint8[order]: the trace of alpha^i, the sum of its conjugates, 0 or 1."""
     i = np.arange(field.order)
-    traces = np.zeros(field.order, dtype=np.uint16)
+    sums = np.zeros(field.order, dtype=np.uint16)
     for j in range(field.m):
-        traces ^= field.exp[i * 2**j % field.order]
-    return traces.astype(np.uint8)
+        sums ^= field.exp[i * 2**j % field.order]
+    return sums.astype(np.uint8)
 
 
-def sieve_table(field: Field, t: int) -> Words:
-    """Flat uint64[odd o <= t, 4 nibbles, 16, 8] for `kernels.roots.sieve`.
+class Sieve(NamedTuple):
+    """Tables of `kernels.roots.sieve`.
 
-    Bit l of word w is for the position p = 64 w + l; entry d of nibble k is the sum over the bits i of d of
-    Tr(alpha^(4 k + i) x^o) at x = alpha^-p.
+    Attributes:
+        rotations: uint32[m, rows]: logarithm of alpha^b to the power 2^-j.
+        constants: uint64[rows]: the trace of alpha^b in every bit.
+        sums: flat uint64[odd o <= t, 4 nibbles, 16, 8]. Bit l of word w is for the position p = 64 w + l; entry d
+            of nibble k is the sum over the bits i of d of Tr(alpha^(4 k + i) x^o) at x = alpha^-p.
     """
-    traces = _traces(field)
+
+    rotations: npt.NDArray[np.uint32]
+    constants: Words
+    sums: Words
+
+
+def sieve_tables(field: Field, t: int) -> Sieve:
+    """See `Sieve`."""
+    trace = traces(field)
     odd = np.arange(1, t + 1, 2)
     table = np.zeros((odd.size, 4, 16, 8), dtype=np.uint64)
     moved = -np.arange(512) * odd[:, None]
     for i in range(field.m):
-        row = np.packbits(traces[(moved + i) % field.order], axis=1, bitorder="little").view("<u8")
+        row = np.packbits(trace[(moved + i) % field.order], axis=1, bitorder="little").view("<u8")
         nibble, bit = divmod(i, 4)
         table[:, nibble, 1 << bit : 2 << bit] = table[:, nibble, : 1 << bit] ^ row[:, None]
-    return _on_cache_lines(table.reshape(-1))
+    j, b = np.indices((field.m, SIEVE_ROWS))
+    rotations = (b * 2 ** (field.m - j) % field.order).astype(np.uint32)
+    constants = np.where(trace[np.arange(SIEVE_ROWS) % field.order] == 1, ~np.uint64(0), np.uint64(0))
+    return Sieve(rotations, constants, on_cache_lines(table.reshape(-1)))
 
 
 def syndrome_table(field: Field, parity_bits: int, exponents: npt.NDArray[np.int64]) -> Words:
-    """uint64[nibbles, 16, stride] for `kernels.decode.syndromes`.
+    """uint64[16 nibbles, words] for `kernels.decode.syndromes`, the columns stored eight by eight, 2 or 4 at the end.
 
-    It holds what each nibble of the remainder adds to the values at alpha^exponent, four values to the word, the
-    stride rounded up to eight words.
+    It holds what each nibble of the remainder adds to the values at alpha^exponent, four values to the word.
     """
     nibbles = -(-parity_bits // 4)
-    stride = 8 * -(-exponents.size // 32)
-    table = np.zeros((nibbles, 16, 4 * stride), dtype=np.uint16)
+    full, rest = divmod(-(-exponents.size // 8), 4)
+    words = 8 * full + (0, 2, 4, 8)[rest]
+    table = np.zeros((nibbles, 16, 4 * words), dtype=np.uint16)
     for bit in range(4):
         power = parity_bits - 1 - np.arange(nibbles) * 4 - (3 - bit)
         row = field.exp[power[:, None] * exponents % field.order]
         row[power < 0] = 0
         part = table[:, :, : exponents.size]
         part[:, 1 << bit : 2 << bit] = part[:, : 1 << bit] ^ row[:, None]
-    return _on_cache_lines(table.astype("<u2").view("<u8").astype(np.uint64))
+    rows = table.astype("<u2").view("<u8").astype(np.uint64).reshape(16 * nibbles, words)
+    blocks = [rows[:, first : first + 8].reshape(-1) for first in range(0, words, 8)]
+    return on_cache_lines(np.concatenate(blocks).reshape(rows.shape))
 
 
-def position_table(generator: int, positions: int) -> Words:
-    """uint64[positions, size]: x^p modulo the generator, left-aligned as in `kernels.remainder`.
+class Proof(NamedTuple):
+    """What single errors leave as their remainders, for `kernels.decode.explains`.
 
-    What a single error at each position leaves as its remainder.
+    Attributes:
+        powers: uint64[bytes, size + 1]: x^(8 i) modulo the generator, left-aligned as in `kernels.remainder`, and a 0.
+        overflows: uint64[256, size]: what the byte that a shift pushes out in front comes back as.
     """
-    aligned, size = _aligned(generator)
-    feedback = _to_words([aligned ^ 1 << (64 * size)], size)[0, ::-1].copy()
-    table = np.zeros((positions, size), dtype=np.uint64)
-    table[0] = _to_words([1 << (64 * size - gf2poly.degree(generator))], size)[0, ::-1]
-    powers_of_x(feedback, table)
-    return _on_cache_lines(table)
+
+    powers: Words
+    overflows: Words
+
+
+def proof(generator: int, bits: int) -> Proof:
+    """See `Proof`."""
+    _, size = _aligned(generator)
+    overflows = slicing_table(generator).reshape(8, 256, size)[0]
+    powers = np.zeros((-(-bits // 8), size + 1), dtype=np.uint64)
+    powers[0, :size] = _to_words([1 << (64 * size - gf2poly.degree(generator))], size)[0, ::-1]
+    powers_of_x8(overflows, powers)
+    return Proof(on_cache_lines(powers), on_cache_lines(overflows))

@@ -16,17 +16,23 @@ PATIENCE = 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def syndromes(register: int, nibbles: int, table: int, stride: int, offsets: int, out: int) -> None:
+def syndromes(register: int, nibbles: int, table: int, words: int, offsets: int, out: int) -> None:
     """Sum of the table rows that the nibbles of a remainder choose, four 16-bit syndromes to the word.
 
-    `table` is uint64[nibbles, 16, stride], `stride` a multiple of 8 words; `offsets` is int64[nibbles] scratch.
+    `table` is that of `tables.syndrome_table`, with `words` words to the row; `offsets` is int64[nibbles] scratch.
     The remainder is all that is needed: it and the word differ by a multiple of the generator.
     """
     for q in range(nibbles):
         nibble = (get64(register, q >> 4) >> uint64(60 - 4 * (q & 15))) & uint64(15)
-        put64(offsets, q, uint64((q * 16 + int64(nibble)) * stride * 8))
-    for block in range(0, 8 * stride, 64):
-        sum_of_rows(table + block, offsets, nibbles, out + block)
+        put64(offsets, q, uint64((q * 16 + int64(nibble)) * 64))
+    at = table
+    for block in range(0, words & ~7, 8):
+        sum_of_rows(at, offsets, nibbles, out + 8 * block, 8)
+        at += 16 * nibbles * 64
+    if words & 4:
+        sum_of_rows(at, offsets, nibbles, out + 8 * (words & ~7), 4)
+    elif words & 2:
+        sum_of_rows(at, offsets, nibbles, out + 8 * (words & ~7), 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -119,14 +125,26 @@ def find_locator(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def explains(register: int, size: int, positions: int, degree: int, table: int) -> bool:
-    """Whether errors at these positions leave this remainder: the proof that correcting them ends in a codeword."""
+def explains(register: int, size: int, positions: int, degree: int, powers: int, overflows: int, total: int) -> bool:
+    """Whether errors at these positions leave this remainder: the proof that correcting them ends in a codeword.
+
+    Adds up x^p modulo the generator for each position p: x^(8 i), which is tabulated, times x^s. `total` is scratch,
+    uint64[size].
+    """
+    for i in range(size):
+        put64(total, i, get64(register, i))
+    for k in range(degree):
+        p = get32(positions, k)
+        shift = uint64(p & 7)
+        power = powers + 8 * (size + 1) * (p >> 3)
+        pushed_out = get64(power, 0) >> uint64(1) >> (uint64(63) - shift)
+        overflow = overflows + 8 * size * int(pushed_out)
+        for i in range(size):
+            moved = (get64(power, i) << shift) | (get64(power, i + 1) >> uint64(1) >> (uint64(63) - shift))
+            put64(total, i, get64(total, i) ^ moved ^ get64(overflow, i))
     different = uint64(0)
     for i in range(size):
-        total = get64(register, i)
-        for k in range(degree):
-            total ^= get64(table, get32(positions, k) * size + i)
-        different |= total
+        different |= get64(total, i)
     return bool(different == 0)
 
 
@@ -141,10 +159,11 @@ def decode(
     log: NDArray[uint32],
     squares: NDArray[uint16],
     cubes: NDArray[uint16],
+    syndrome_table: NDArray[uint64],
+    powers: NDArray[uint64],
+    overflows: NDArray[uint64],
     rotations: NDArray[uint32],
     constants: NDArray[uint64],
-    syndrome_table: NDArray[uint64],
-    position_table: NDArray[uint64],
     sieve_table: NDArray[uint64],
     errors: NDArray[int16],
 ) -> None:
@@ -155,9 +174,10 @@ def decode(
     """
     order = log.size - 1
     size = registers.shape[1]
-    nibbles = syndrome_table.shape[0]
-    stride = syndrome_table.shape[2]
+    nibbles = syndrome_table.shape[0] // 16
+    stride = syndrome_table.shape[1]
     offsets = np.empty(nibbles, int64)
+    total = np.empty(size, uint64)
     values = np.empty(stride, uint64)
     syndrome_logs = np.empty(2 * t + 1, uint32)
     locator = np.empty(t + 2, uint16)
@@ -215,7 +235,9 @@ def decode(
                     nonzero.ctypes.data,
                     at_positions,
                 )
-                and explains(register, size, at_positions, degree, position_table.ctypes.data)
+                and explains(
+                    register, size, at_positions, degree, powers.ctypes.data, overflows.ctypes.data, total.ctypes.data
+                )
             ):
                 for i in range(degree):
                     bit = bits - 1 - int64(positions[i])

@@ -89,14 +89,14 @@ def registers(
 
 
 @njit(cache=True, nogil=True)
-def powers_of_x(feedback: NDArray[uint64], table: NDArray[uint64]) -> None:
-    """Fill `table` (uint64[powers, size]) from its first row on: each row is the one before times x.
+def powers_of_x8(overflows: NDArray[uint64], table: NDArray[uint64]) -> None:
+    """Fill `table` (uint64[powers, size + 1]) from its first row on: each row is the one before times x^8.
 
-    `feedback` (uint64[size]) is the aligned generator without its leading term, highest word first.
+    The last word of each row stays zero; `overflows` is that of `tables.Proof`.
     """
-    size = feedback.size
+    size = overflows.shape[1]
     for p in range(1, table.shape[0]):
-        overflow = (~uint64(0)) * (table[p - 1, 0] >> uint64(63))
+        overflow = int64(table[p - 1, 0] >> uint64(56))
         for i in range(size):
-            carry = table[p - 1, i + 1] >> uint64(63) if i + 1 < size else uint64(0)
-            table[p, i] = (table[p - 1, i] << uint64(1)) ^ carry ^ (feedback[i] & overflow)
+            moved = (table[p - 1, i] << uint64(8)) | (table[p - 1, i + 1] >> uint64(56))
+            table[p, i] = moved ^ overflows[overflow, i]

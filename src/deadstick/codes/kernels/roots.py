@@ -246,6 +246,43 @@ def sieve(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def last_positions(
+    coefficients: int,
+    degree: int,
+    left: int,
+    bits: int,
+    exp: int,
+    log: int,
+    order: int,
+    squares: int,
+    cubes: int,
+    elements: int,
+    positions: int,
+) -> bool:
+    """The last `left` error positions (at most 4) by closed forms, when the others are known; False where they fail.
+
+    `coefficients` (uint16[5] at least) are the first ones of z^degree + l_1 z^(degree-1) + ...; they are lost.
+    """
+    # Divide by each z - X (Horner); the four coefficients of the last quotient need none but the first four.
+    for k in range(degree - left):
+        x = get32(positions, k)
+        value = 1
+        for i in range(1, 5):
+            value = get16(coefficients, i) ^ get16(exp, get32(log, value) + x)
+            put16(coefficients, i, value)
+    for i in range(left + 1, 5):
+        put16(coefficients, i, 0)
+    if not solve(coefficients, left, exp, log, order, squares, cubes, elements):
+        return False
+    inside = True
+    for i in range(left):
+        p = get32(log, get16(elements, i))
+        put32(positions, degree - left + i, p)
+        inside &= p < bits
+    return inside
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def find_positions(
     logs: int,
     degree: int,
@@ -291,20 +328,4 @@ def find_positions(
             positions,
         ):
             return False
-        # Divide by each z - X (Horner); the four coefficients of the last quotient need none but the first four.
-        for k in range(wanted):
-            x = get32(positions, k)
-            value = 1
-            for i in range(1, 5):
-                value = get16(coefficients, i) ^ get16(exp, get32(log, value) + x)
-                put16(coefficients, i, value)
-    for i in range(left + 1, 5):
-        put16(coefficients, i, 0)
-    if not solve(coefficients, left, exp, log, order, squares, cubes, elements):
-        return False
-    inside = True
-    for i in range(left):
-        p = get32(log, get16(elements, i))
-        put32(positions, degree - left + i, p)
-        inside &= p < bits
-    return inside
+    return last_positions(coefficients, degree, left, bits, exp, log, order, squares, cubes, elements, positions)
