@@ -3,6 +3,7 @@ import json
 import os
 import pty
 import re
+import shutil
 import sys
 import threading
 from contextlib import suppress
@@ -13,8 +14,9 @@ from programs import DRIVER, deadstick, driver, environment, make_dump, refused,
 from typer.testing import CliRunner
 
 from deadstick import __version__
+from deadstick.case.result import Result
 from deadstick.cli import demo as demo_module
-from deadstick.cli.demo import compare, demo, demo_recipe
+from deadstick.cli.demo import compare, demo, demo_recipe, simulated
 from deadstick.cli.main import app
 from deadstick.cli.progress import Lines
 from deadstick.errors import CaseError
@@ -155,65 +157,91 @@ def test_a_log_gets_few_lines(capsys: pytest.CaptureFixture[str], monkeypatch: p
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A demonstration as a user runs it, with nothing but the dump to go by."""
+    """A demonstration as a user runs it."""
     folder = tmp_path_factory.mktemp("demo") / "demo-case"
     done = deadstick("demo", "--out", folder, timeout=400)
     assert done.returncode == 0, done.stdout + done.stderr
-    truth = json.loads((folder / "truth.json").read_bytes())
-    count = len(truth["live"])
-    assert f"{count} of {count} files byte-exact" in done.stdout
+    assert "85 of 85 files byte-exact" in done.stdout
     assert str(folder / "case" / "report.html") in done.stdout
     assert "WRONG" not in done.stdout
     return folder
 
 
-def test_the_recovery_never_opens_the_truth(shown: Path) -> None:
-    truth = json.loads((shown / "truth.json").read_bytes())
-    result = json.loads((shown / "case" / "result.json").read_bytes())
-    assert [dump["path"] for dump in result["dumps"]] == [str((shown / "dump.bin").resolve())]
-    assert result["hints"] == {}
-    assert {file["path"]: file["sha256"] for file in result["files"]} == truth["live"]
-    assert truth["dump_sha256"] == sha256(shown / "dump.bin")
+def test_a_demonstration_leaves_nothing_that_tells_the_truth(shown: Path) -> None:
+    assert {path.name for path in shown.iterdir()} == {"dump.bin", "case", "demo.json"}
+    assert json.loads((shown / "demo.json").read_bytes()) == {"kind": demo_module.KIND}
 
 
-def test_a_demonstration_is_used_again(shown: Path) -> None:
-    before = tree(shown)
-    assert deadstick("demo", "--out", shown).returncode == 0
-    after = tree(shown)
-    assert {name for name in after if after[name] != before.get(name)} <= {"case/case.db"}
-    assert set(after) == set(before)
+def test_the_recovery_of_a_demonstration_is_blind(shown: Path) -> None:
+    result = Result.load(shown / "case")
+    assert [dump.path for dump in result.dumps] == [str((shown / "dump.bin").resolve())]
+    assert result.hints == {}
+    _, history = simulated(1)
+    truth = {file.path: hashlib.sha256(file.data).hexdigest() for file in history.live}
+    assert {file.path: file.sha256 for file in result.files} == truth
+    for path, value in truth.items():
+        assert sha256(shown / "case" / "files" / path) == value
 
 
-def test_the_comparison_counts_what_is_wrong(shown: Path) -> None:
-    result, compared = demo(shown, 1, silent)
+def test_a_second_demonstration_is_done_anew_and_keeps_what_is_not_its_own(
+    shown: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "demo"
+    shutil.copytree(shown, folder)
+    (folder / "notes.txt").write_text("mine")
+    seen: list[bool] = []
+
+    def instead(dumps: list[Path], case: Path, **_: object) -> Result:
+        seen.append(case.exists())
+        assert sha256(dumps[0]) == sha256(shown / "dump.bin")
+        return Result.load(shown / "case")
+
+    monkeypatch.setattr(demo_module, "recover", instead)
+    demo(folder, 1, silent)
+    assert seen == [False], "the case that had ended was not cleared"
+    assert (folder / "notes.txt").read_text() == "mine"
+
+
+def test_a_demonstration_that_was_stopped_goes_on(shown: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "demo"
+    shutil.copytree(shown, folder)
+    (folder / "case" / "result.json").unlink()
+    before = (folder / "case" / "case.db").read_bytes()
+
+    def instead(_: list[Path], case: Path, **__: object) -> Result:
+        assert (case / "case.db").read_bytes() == before
+        return Result.load(shown / "case")
+
+    monkeypatch.setattr(demo_module, "recover", instead)
+    demo(folder, 1, silent)
+
+
+def test_the_comparison_counts_what_is_wrong(shown: Path, tmp_path: Path) -> None:
+    _, history = simulated(1)
+    result = Result.load(shown / "case")
+    compared = compare(result, shown / "case", history)
     assert compared.same == compared.live == len(result.files)
+    assert 0 < compared.deleted_same <= compared.deleted
     first = result.files[0]
     forged = result.model_copy(update={"files": [first.model_copy(update={"sha256": "00" * 32}), *result.files[1:]]})
-    assert compare(forged, shown).wrongly_exact == (first.path,)
+    assert compare(forged, shown / "case", history).wrongly_exact == (first.path,)
     honest = first.model_copy(update={"sha256": "00" * 32, "state": FileState.DAMAGED})
-    assert compare(result.model_copy(update={"files": [honest]}), shown).wrongly_exact == ()
+    assert compare(result.model_copy(update={"files": [honest]}), shown / "case", history).wrongly_exact == ()
+    case = tmp_path / "case"
+    shutil.copytree(shown / "case" / "files", case / "files")
+    (case / "files" / first.path).write_bytes(b"something else")
+    assert compare(result, case, history).same == compared.live - 1, "the files on the medium are what is compared"
 
 
 def test_a_demonstration_touches_no_folder_of_somebody_else(tmp_path: Path) -> None:
     (tmp_path / "dump.bin").write_bytes(b"mine")
-    (tmp_path / "truth.json").write_text('{"mine": true}')
+    (tmp_path / "demo.json").write_text('{"mine": true}')
     before = tree(tmp_path)
-    refused(deadstick("demo", "--out", tmp_path), "other files", "--out")
+    with pytest.raises(CaseError, match=r"other files.*--out"):
+        demo(tmp_path, 1, silent)
+    with pytest.raises(CaseError, match="this is a file"):
+        demo(tmp_path / "dump.bin", 1, silent)
     assert tree(tmp_path) == before
-
-
-def test_another_seed_replaces_our_own_files_and_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "truth.json").write_text(json.dumps({"kind": demo_module.KIND, "seed": 5, "dump_sha256": ""}))
-    (tmp_path / "dump.bin").write_bytes(b"old")
-    (tmp_path / "notes.txt").write_text("mine")
-
-    def ends(*_: object) -> None:
-        raise CaseError("stop here")
-
-    monkeypatch.setattr(demo_module, "_make", ends)
-    with pytest.raises(CaseError, match="stop here"):
-        demo(tmp_path, 6, silent)
-    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
 
 def test_every_stick_has_a_controller_of_its_own() -> None:

@@ -3,15 +3,15 @@
 import hashlib
 import json
 import shutil
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from deadstick.case.atomic import explained, write_atomic
+from deadstick.case.intake import check_folder
 from deadstick.case.recover import FILES, recover
+from deadstick.case.result import NAME as RESULT
 from deadstick.case.result import FilePart, Result
 from deadstick.case.store import CaseStore
 from deadstick.codes import gf2poly
@@ -23,16 +23,17 @@ from deadstick.recipe.layout import in_line
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.simulate.contents import SimFile
 from deadstick.simulate.controller import block_mapped_dump
 from deadstick.simulate.draw import draw_primitive
 from deadstick.simulate.history import History, scenario_history
 
-DUMP, TRUTH, CASE = "dump.bin", "truth.json", "case"
-KIND = "deadstick demo 1"
+DUMP, CASE = "dump.bin", "case"
+MARK = "demo.json"
+"""Marks a folder as a demonstration of ours; it tells nothing about what lay on the stick."""
+KIND = "deadstick demo 2"
 DISK_BYTES = 16 << 20
 PAGES_PER_BLOCK = 64
-RAW_BIT_ERROR_RATE = 1e-4
+RAW_BIT_ERROR_RATE = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +56,10 @@ class Comparison:
 
 
 def demo(folder: Path, seed: int, progress: Progress) -> tuple[Result, Comparison]:
-    """Make a dead stick in `folder`, unless it is there, and recover it.
+    """Make a dead stick in `folder` and recover it.
 
-    The recovery is given the path of the dump and nothing else. `truth.json` is opened when it has ended.
+    The recovery is given the path of the dump and nothing else; what lay on the stick is kept in memory. A recovery
+    that was stopped goes on; one that had ended is done anew.
 
     Args:
         folder: new, empty, or of an earlier demonstration.
@@ -68,45 +70,62 @@ def demo(folder: Path, seed: int, progress: Progress) -> tuple[Result, Compariso
         CaseError: the folder holds something else, or cannot be written.
     """
     with explained(folder):
-        if not _is_whole(folder, seed):
+        _check_folder(folder)
+        progress("simulate", 0, 1)
+        dump, history = simulated(seed)
+        progress("simulate", 1, 1)
+        if not _is_begun(folder, dump):
             _clear(folder)
-            _make(folder, seed, progress)
+            _write(folder, dump)
         result = recover([folder / DUMP], folder / CASE, progress=progress)
-        return result, compare(result, folder)
+        return result, compare(result, folder / CASE, history)
+
+
+def simulated(seed: int) -> tuple[bytes, History]:
+    """A dead stick: the dump of its chip, and what lay on it.
+
+    Args:
+        seed: equal seeds give equal sticks.
+    """
+    recipe = demo_recipe(seed)
+    history = scenario_history(seed, DISK_BYTES, steps=6)
+    logical = DISK_BYTES // (recipe.layout.data_bytes * PAGES_PER_BLOCK)
+    blocks = logical + logical // 2
+    dump, _ = block_mapped_dump(history.states, recipe, blocks, seed, bad=1, wear_moves=4, rate=RAW_BIT_ERROR_RATE)
+    return dump.tobytes(), history
 
 
 def demo_recipe(seed: int) -> Recipe:
-    """The controller of the demonstration; code, scrambler and fields are drawn."""
+    """The controller of the demonstration; polynomials, seeds and fields are drawn."""
     rng = np.random.default_rng([seed, 7])
     polynomials = gf2poly.primitive_polynomials(14)
-    code = Code(14, polynomials[int(rng.integers(len(polynomials)))], int(rng.integers(24, 41)), bit_order="lsb")
+    code = Code(14, polynomials[int(rng.integers(len(polynomials)))], 40, bit_order="lsb")
     width = int(rng.integers(18, 32))
     seeds = tuple(rng.integers(1, 1 << width, PAGES_PER_BLOCK).tolist())
     keystreams = LfsrKeystreams(draw_primitive(rng, width), seeds)
-    first = int(rng.integers(0, 4))
+    first = int(rng.integers(0, 3))
     return Recipe(
         PAGES_PER_BLOCK,
-        in_line(8832, 8, 1024, 8, code.parity_bytes),
+        in_line(8832, 8, 1024, 6, code.parity_bytes),
         code,
         Scrambler("after_ecc", "page", keystreams),
         Translation("block", BitField(first, 2), BitField(first + 2, 2)),
     )
 
 
-def compare(result: Result, folder: Path) -> Comparison:
-    """Hold the files that were written against the truth.
+def compare(result: Result, case: Path, history: History) -> Comparison:
+    """Hold the files that were written against what lay on the stick.
 
     Args:
         result: of the recovery.
-        folder: of the demonstration.
+        case: its folder.
+        history: what lay on the stick.
     """
-    truth = _truth(folder)
-    live: dict[str, str] = truth["live"]
-    written = folder / CASE / FILES
-    same = sum(_sha256(written / path) == sha256 for path, sha256 in live.items())
+    live = {file.path: hashlib.sha256(file.data).hexdigest() for file in history.live}
+    same = sum(_sha256(case / FILES / path) == sha256 for path, sha256 in live.items())
     wrong = tuple(file.path for file in result.files if _is_wrongly_exact(file, live))
     found = {file.sha256 for file in result.deleted}
-    deleted: list[str] = truth["deleted"]
+    deleted = [hashlib.sha256(file.data).hexdigest() for file in history.deleted]
     return Comparison(len(live), same, wrong, len(deleted), sum(sha256 in found for sha256 in deleted))
 
 
@@ -118,62 +137,41 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _make(folder: Path, seed: int, progress: Progress) -> None:
-    progress("simulate", 0, 1)
-    recipe = demo_recipe(seed)
-    history = scenario_history(seed, DISK_BYTES, steps=6)
-    logical = DISK_BYTES // (recipe.layout.data_bytes * PAGES_PER_BLOCK)
-    blocks = logical + logical // 2
-    dump, _ = block_mapped_dump(history.states, recipe, blocks, seed, bad=1, wear_moves=4, rate=RAW_BIT_ERROR_RATE)
-    content = dump.tobytes()
-    folder.mkdir(parents=True, exist_ok=True)
-    # The truth first: it marks the folder as ours, and its hash tells whether the dump is whole.
-    write_atomic(folder / TRUTH, json.dumps(_told(history, seed, content), indent=1).encode())
-    write_atomic(folder / DUMP, content)
-    progress("simulate", 1, 1)
+def _check_folder(folder: Path) -> None:
+    """Refuse a folder that is not ours, before any work."""
+    if folder.exists() and not folder.is_dir():
+        raise CaseError(f"{folder}: this is a file; the demonstration needs a folder")
+    if folder.exists() and any(folder.iterdir()) and not _is_ours(folder):
+        raise CaseError(f"{folder}: this folder has other files in it; choose a new one with --out")
 
 
-def _told(history: History, seed: int, dump: bytes) -> dict[str, Any]:
-    def hashes(files: Sequence[SimFile]) -> dict[str, str]:
-        return {file.path: hashlib.sha256(file.data).hexdigest() for file in files}
-
-    return {
-        "kind": KIND,
-        "seed": seed,
-        "dump_sha256": hashlib.sha256(dump).hexdigest(),
-        "live": hashes(history.live),
-        "deleted": list(hashes(history.deleted).values()),
-    }
-
-
-def _truth(folder: Path) -> dict[str, Any]:
-    """The truth of a demonstration; empty where the folder holds none of ours."""
+def _is_ours(folder: Path) -> bool:
     try:
-        values = json.loads((folder / TRUTH).read_bytes())
+        values = json.loads((folder / MARK).read_bytes())
     except (FileNotFoundError, ValueError):
-        return {}
-    return values if isinstance(values, dict) and values.get("kind") == KIND else {}
+        return False
+    return isinstance(values, dict) and values.get("kind") == KIND
 
 
-def _is_whole(folder: Path, seed: int) -> bool:
-    """Whether this very stick lies in the folder already."""
-    truth = _truth(folder)
-    return truth.get("seed") == seed and _sha256(folder / DUMP) == truth.get("dump_sha256")
+def _is_begun(folder: Path, dump: bytes) -> bool:
+    """Whether a recovery of this very stick was begun here and did not end."""
+    same = _sha256(folder / DUMP) == hashlib.sha256(dump).hexdigest()
+    return same and not (folder / CASE / RESULT).exists()
 
 
 def _clear(folder: Path) -> None:
     """Take away an earlier demonstration, and nothing else."""
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise CaseError(f"{folder}: this is a file; the demonstration needs a folder")
-    if not any(folder.iterdir()):
-        return
-    if not _truth(folder):
-        raise CaseError(f"{folder}: this folder has other files in it; choose a new one with --out")
-    if (folder / CASE).exists():
-        # Refuses a folder that is no case of ours.
-        CaseStore.open(folder / CASE).close()
-        shutil.rmtree(folder / CASE)
+    case = folder / CASE
+    if case.exists():
+        # Both refuse what is no case of ours.
+        if check_folder(case, ()):
+            CaseStore.open(case).close()
+        shutil.rmtree(case)
     (folder / DUMP).unlink(missing_ok=True)
-    (folder / TRUTH).unlink()
+
+
+def _write(folder: Path, dump: bytes) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    # The mark first: what a kill leaves is ours then.
+    write_atomic(folder / MARK, json.dumps({"kind": KIND}).encode() + b"\n")
+    write_atomic(folder / DUMP, dump)

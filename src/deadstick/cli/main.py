@@ -137,18 +137,21 @@ def inspect(
 
 @app.command()
 def demo(
-    out: Annotated[Path, typer.Option(metavar="DIR", readable=False, help="A new or an empty folder.")] = Path(
-        "demo-case"
-    ),
+    out: Annotated[
+        Path,
+        typer.Option(
+            metavar="DIR", readable=False, help="A new or an empty folder, or one of an earlier demonstration."
+        ),
+    ] = Path("demo-case"),
     seed: Annotated[int, typer.Option(min=0, metavar="N", help="Another number makes another stick.")] = 1,
 ) -> None:
     """Make a dead stick in simulation, recover it, and compare with what lay on it.
 
-    The recovery sees the dump alone. What lay on the stick is kept apart in truth.json and read at the end.
-    A folder of an earlier demonstration is used again; nothing else in it is touched.
+    The recovery is given the dump and nothing else; what lay on the stick stays in memory until the end.
+    In a folder of an earlier demonstration its own files are replaced, and nothing else is touched.
 
     \b
-    Writes in DIR: dump.bin, truth.json, case/
+    Writes in DIR: dump.bin, case/, and demo.json, which marks the folder
     Exit status:   as for recover; 1 if a file was called exact that is not
     Example:       deadstick demo --out demo-case
     """  # noqa: D301
