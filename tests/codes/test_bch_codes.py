@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
-from deadstick.codes import carryless, gf2poly, tables
+from deadstick.codes import affine, carryless, gf2poly, matrix_tables, tables
 from deadstick.codes.bch import BchCode, Bytes, bit_reverse
+from deadstick.codes.field import Field
 from deadstick.codes.kernels import folding
 from deadstick.codes.kernels import remainder as slicing
 from deadstick.codes.reference import BchReference
@@ -135,11 +136,43 @@ def test_both_ways_to_a_remainder_agree(code: BchCode, seed: int, with_parity: b
         assert int.from_bytes(row.tobytes(), "big") == expected
 
 
+@pytest.mark.skipif(not affine.VECTOR_BITS, reason="this CPU does not multiply by bit matrices")
+@given(codes(), st.integers(0, 2**31))
+@settings(deadline=None, max_examples=60)
+def test_both_decoders_agree(code: BchCode, seed: int) -> None:
+    message_bytes = some_message_bytes(code, seed)
+    bits = 8 * message_bytes + code.parity_bits
+    counts = [min(bits, i) for i in (*range(8), code.t // 2, code.t - 1, code.t, code.t + 1, 2 * code.t, bits // 2)]
+    received = damage(code, random_words(code, len(counts), message_bytes, seed), counts, message_bytes, seed)
+    by_matrices = code.decode(received, message_bytes)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(affine, "VECTOR_BITS", 0)
+        by_tables = code.decode(received, message_bytes)
+    assert by_matrices.errors.tolist() == by_tables.errors.tolist()
+    assert np.array_equal(by_matrices.words, by_tables.words)
+
+
+@pytest.mark.skipif(not affine.VECTOR_BITS, reason="this CPU does not multiply by bit matrices")
+@pytest.mark.parametrize(("m", "t"), [(4, 2), (8, 9), (13, 40), (16, 100)])
+def test_bit_matrices_multiply(m: int, t: int) -> None:
+    field = Field(m, gf2poly.primitive_polynomials(m)[0])
+    low, high = matrix_tables.matrices(field, t).multipliers.reshape(2, 256, 2, 2)
+    random = np.random.default_rng(m)
+    for c, x in random.integers(0, 2**m, (50, 2)).tolist():
+        matrices = low[c & 255] ^ high[c >> 8]  # by the textbook: row i of a matrix is output bit i
+        product = 0
+        for i in range(16):
+            rows = [int(matrices[i // 8, part]) >> 8 * (7 - i % 8) & 255 for part in range(2)]
+            product |= ((rows[0] & x).bit_count() + (rows[1] & x >> 8).bit_count()) % 2 << i
+        assert product == field.multiply(c, x)
+
+
 def test_a_cpu_without_carryless_multiplication_decodes_too(monkeypatch: pytest.MonkeyPatch) -> None:
     code = BchCode(13, 0x201B, 8)
     sent = random_words(code, 9, 512, 3)
     received = damage(code, sent, list(range(9)), 512, 4)
     monkeypatch.setattr(carryless, "PAIRS", 0)
+    monkeypatch.setattr(affine, "VECTOR_BITS", 0)
     assert np.array_equal(code.encode(sent[:, :512]), sent[:, 512:])
     decoded = code.decode(received, 512)
     assert decoded.errors.tolist() == list(range(9))
