@@ -38,7 +38,7 @@ class Page(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
         self.addresses += [str(value) for name, value in attrs if name in {"href", "src", "data", "action"}]
-        if tag not in {"meta", "br"}:
+        if tag not in {"meta", "br", "col"}:
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
@@ -195,8 +195,40 @@ def test_every_cell_of_a_picture_is_drawn_once() -> None:
     assert picture is not None
     assert [(box.style, box.title) for box in picture.boxes] == [
         ("c1", "block 0: worst codeword up to 2 corrected bits of 8"),
-        ("lost", "block 1: at least one codeword beyond correction"),
+        ("lost", "block 1: part of the disk, at least one codeword beyond correction"),
     ]
+
+
+def test_rows_are_numbered_by_block_and_blocks_stand_apart() -> None:
+    cells = ["c1"] * 32 + ["stale"] * 32 + ["stale"] * 32
+    chip = CHIP.model_copy(update={"pages": 192, "pages_per_block": 64, "pages_per_cell": 2, "cells": cells})
+    picture = chip_picture(chip, 8)
+    assert picture is not None
+    assert [label.text for label in picture.labels] == ["0", "2"]
+    assert [box.title.split(":")[0] for box in picture.boxes] == [
+        "pages 0 to 63",
+        "pages 64 to 127",
+        "pages 128 to 191",
+    ]
+    first, second, third = picture.boxes
+    assert first.y == second.y < third.y
+    assert first.x + first.width + 1 < second.x
+    assert second.x + second.width <= picture.width
+    assert first.x == third.x > 0
+
+
+def test_what_is_unreadable_and_not_part_of_the_disk_is_told_apart(tmp_path: Path) -> None:
+    workshop.make_dump(tmp_path / "chip.bin")
+    chip = np.fromfile(tmp_path / "chip.bin", np.uint8).reshape(-1, workshop.RECIPE.pages_per_block, 2112)
+    blank = int(np.flatnonzero((chip == 0xFF).all(axis=(1, 2)))[0])
+    chip[blank] = np.random.default_rng(5).integers(0, 256, chip[blank].shape, dtype=np.uint8)
+    chip.tofile(tmp_path / "chip.bin")
+    rebuilt = rebuild(Dump.open(tmp_path / "chip.bin"), workshop.RECIPE)
+    figures = chip_figures(rebuilt.page_table, rebuilt.block_table, 8)
+    size = workshop.RECIPE.pages_per_block
+    assert [style == "apart" for style in figures.cells] == [at // size == blank for at in range(figures.pages)]
+    assert "lost" not in figures.cells
+    assert any(line.startswith(f"physical block {blank}:") for line in figures.aside)
 
 
 def test_the_weakest_sector_colours_its_cell() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from deadstick.case.pictures import Cell, Picture, grid, shade
+from deadstick.case.pictures import COLUMNS, Cell, Picture, Rows, grid, shade
 from deadstick.rebuild.mapping import BlockTable
 from deadstick.rebuild.page_table import PageKind, PageTable
 
@@ -68,10 +68,11 @@ def meanings(t: int) -> dict[str, str]:
         "c2": f"worst codeword up to {quarter[1]} of {t}",
         "c3": f"worst codeword up to {quarter[2]} of {t}",
         "c4": f"worst codeword up to {t} of {t}",
-        "stale": "written, but not part of the disk: older copies",
+        "stale": "not part of the disk: older copies, the controller's own tables",
         "erased": "erased",
         "constant": "reads as zero bits, like a bad block",
-        "lost": "at least one codeword beyond correction",
+        "apart": "not part of the disk, beyond correction: bad blocks, torn copies",
+        "lost": "part of the disk, at least one codeword beyond correction",
     }
 
 
@@ -82,15 +83,31 @@ def chip_picture(chip: ChipFigures, t: int) -> Picture | None:
     """
     if not chip.cells:
         return None
-    thing, unit = "page", 1
-    if chip.pages_per_cell % chip.pages_per_block == 0:
-        thing, unit = "block", chip.pages_per_block
+    whole = chip.pages_per_cell % chip.pages_per_block == 0
+    thing, unit = ("block", chip.pages_per_block) if whole else ("page", 1)
     each = chip.pages_per_cell // unit
     last = (chip.pages - 1) // unit
     cells = [Cell(style, at * each, min(at * each + each - 1, last)) for at, style in enumerate(chip.cells)]
     size = f"1 {thing}" if each == 1 else f"{each:,} {thing}s"
-    caption = f"{chip.pages:,} pages in blocks of {chip.pages_per_block}, row by row; a cell is {size}"
-    return grid(cells, meanings(t), thing, caption)
+    caption = f"{chip.pages:,} pages in blocks of {chip.pages_per_block}, row by row; a cell is {size}; "
+    caption += "the number is a row's first block"
+    columns, group = (COLUMNS, COLUMNS) if whole else block_rows(chip.pages_per_block // chip.pages_per_cell)
+    rows = Rows(columns, group, lambda first: f"{first * unit // chip.pages_per_block:,}")
+    return grid(cells, meanings(t), thing, caption, rows)
+
+
+def block_rows(cells: int) -> tuple[int, int]:
+    """Columns of a row, and how many of them go together, so that rows begin with a block, or with a whole part of one.
+
+    Args:
+        cells: of one block.
+
+    >>> block_rows(32), block_rows(24), block_rows(256)
+    ((64, 32), (48, 24), (64, 64))
+    """
+    group = max(part for part in range(1, COLUMNS + 1) if cells % part == 0)
+    # A part of a block has a row of its own, so that blocks stand below one another.
+    return group if group < cells else group * (COLUMNS // group), group
 
 
 def pages_per_cell(pages: int, pages_per_block: int) -> int:
@@ -113,10 +130,11 @@ def _styles(table: PageTable, used: NDArray[np.bool_], starts: NDArray[np.int64]
     bad = np.logical_and.reduceat(erased | constant, starts).tolist()
     lost = (np.add.reduceat(np.where(constant, 0, table.lost_codewords), starts) > 0).tolist()
     live = np.logical_or.reduceat((table.kind == PageKind.DATA) & used, starts).tolist()
+    missed = np.add.reduceat(np.where(used & ~constant, table.lost_codewords, 0), starts).tolist()
     worst = np.maximum.reduceat(np.maximum(table.worst_codeword, 0), starts).tolist()
     return [
-        "erased" if a else "constant" if b else "lost" if c else shade(bits, t) if d else "stale"
-        for a, b, c, d, bits in zip(blank, bad, lost, live, worst, strict=True)
+        "erased" if a else "constant" if b else "lost" if m else shade(bits, t) if d else "apart" if c else "stale"
+        for a, b, c, d, m, bits in zip(blank, bad, lost, live, missed, worst, strict=True)
     ]
 
 

@@ -19,7 +19,7 @@ from deadstick.rebuild.disk_protocol import SECTOR_BYTES, Disk, SectorState
 from deadstick.solve.evidence import Finding
 
 _STATES_AT_ONCE = 1 << 20
-CELLS = 1920
+CELLS = 1152
 """Most cells of a picture of the disk."""
 _ABOUT_DELETED = "deleted "
 """Problems that begin so concern what was deleted; they take nothing from the live files."""

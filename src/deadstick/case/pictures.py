@@ -1,7 +1,7 @@
 """Pictures for the report, as plain shapes: cells of a chip or disk, bars of a histogram. The template draws them."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -10,6 +10,11 @@ from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 COLUMNS = 64
 CELL = 12
 """Pitch of the cells, in units of the drawing."""
+GAP = 6
+"""Between two groups of cells."""
+GUTTER = 64
+"""Room for the numbers before the rows."""
+DISK_COLUMNS = 96
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,28 +69,53 @@ class Cell:
     last: int
 
 
-def grid(cells: Sequence[Cell], meanings: dict[str, str], thing: str, caption: str) -> Picture:
-    """Lay cells out in rows; neighbours of one style become one box.
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """How cells are laid out in rows.
+
+    Attributes:
+        columns: cells in a row.
+        group: cells that belong together; a gap follows each group. The whole row by default.
+        number: what stands before a row, from the number of the first thing in it; nothing by default.
+    """
+
+    columns: int = COLUMNS
+    group: int = 0
+    number: Callable[[int], str] | None = None
+
+
+PLAIN_ROWS = Rows()
+
+
+def grid(cells: Sequence[Cell], meanings: dict[str, str], thing: str, caption: str, rows: Rows = PLAIN_ROWS) -> Picture:
+    """Lay cells out in rows; neighbours of one style in one group become one box.
 
     Args:
         cells: in order.
         meanings: what each style means; styles that no cell has are left out of the legend.
         thing: what a cell's numbers count, for instance "block".
         caption: one line below the picture.
+        rows: their length, groups and numbers.
     """
-    boxes = []
-    for row in range(0, len(cells), COLUMNS):
-        column = 0
-        for style, run in groupby(cells[row : row + COLUMNS], key=lambda cell: cell.style):
-            members = list(run)
+    group, left = rows.group or rows.columns, GUTTER if rows.number else 0
+    boxes, labels = [], []
+    for first in range(0, len(cells), rows.columns):
+        row, column = cells[first : first + rows.columns], 0
+        y = first // rows.columns * CELL
+        if rows.number:
+            labels.append(Label(left - 6, y + CELL - 3, rows.number(row[0].first), "end"))
+        for (_, style), run in groupby(enumerate(row), key=lambda item: (item[0] // group, item[1].style)):
+            members = [cell for _, cell in run]
             title = f"{_span(thing, members[0].first, members[-1].last)}: {meanings[style]}"
-            y = row // COLUMNS * CELL
-            boxes.append(Box(column * CELL, y, len(members) * CELL - 1, CELL - 1, style, title))
+            x = left + column * CELL + column // group * GAP
+            boxes.append(Box(x, y, len(members) * CELL - 1, CELL - 1, style, title))
             column += len(members)
     counts = {style: sum(cell.style == style for cell in cells) for style in meanings}
     legend = tuple(Legend(style, text, counts[style]) for style, text in meanings.items() if counts[style])
-    rows = -(-len(cells) // COLUMNS)
-    return Picture(min(len(cells), COLUMNS) * CELL, rows * CELL, tuple(boxes), legend, caption)
+    across = min(len(cells), rows.columns)
+    width = left + across * CELL + (across - 1) // group * GAP
+    height = -(-len(cells) // rows.columns) * CELL
+    return Picture(width, height, tuple(boxes), legend, caption, tuple(labels))
 
 
 def _span(thing: str, first: int, last: int) -> str:
@@ -93,7 +123,7 @@ def _span(thing: str, first: int, last: int) -> str:
 
 
 DISK_MEANINGS = {
-    "exact": "every sector exact",
+    "exact": "exact, as far as it was written",
     "unwritten": "not stored on the chip",
     "doubtful": "at least one sector doubtful",
     "lost": "at least one sector lost",
@@ -124,10 +154,11 @@ def disk_picture(counts: Sequence[Sequence[int]]) -> Picture | None:
         cells.append(Cell(_DISK_STYLES[worst], first, first + sum(row) - 1))
         first += sum(row)
     each = -(-first // len(cells))
+    size = "1 sector" if each == 1 else f"{each:,} sectors"
     caption = (
-        f"{first:,} sectors of {SECTOR_BYTES} bytes, from left to right and row by row; a cell is {each:,} sectors"
+        f"{first:,} sectors of {SECTOR_BYTES} bytes, row by row; a cell is {size}; the number is a row's first sector"
     )
-    return grid(cells, DISK_MEANINGS | {"exact": "exact as far as written"}, "sector", caption)
+    return grid(cells, DISK_MEANINGS, "sector", caption, Rows(DISK_COLUMNS, number=lambda sector: f"{sector:,}"))
 
 
 HEIGHT = 130

@@ -87,6 +87,21 @@ def file_table(files: Sequence[FilePart]) -> FileTable:
     return FileTable(rows, len(files), tuple(counts))
 
 
+def at_a_glance(result: Result, chip: ChipFigures | None) -> list[tuple[str, str]]:
+    """The figures that a reader looks for first, each with its name."""
+    figures: list[tuple[str, str]] = []
+    if result.disk:
+        exact = sum(file.state is FileState.EXACT for file in result.files)
+        figures.append((f"{exact:,} of {len(result.files):,}", "live files exact"))
+        figures.append((f"{len(result.deleted):,}", "deleted files found"))
+        figures.append((f"{result.disk.sectors_exact:,}", f"of {result.disk.sectors:,} sectors exact"))
+    if chip:
+        corrected = sum(bits * count for bits, count in enumerate(chip.histogram))
+        figures.append((f"{corrected:,}", f"bits corrected in {sum(chip.histogram):,} codewords"))
+    figures.append((f"{result.seconds.total:,.0f} s", "of work by the program"))
+    return figures
+
+
 def write_report(path: Path, sources: Sources) -> None:
     """Write the report of a case."""
     write_atomic(path, render(sources).encode())
@@ -99,6 +114,7 @@ def render(sources: Sources) -> str:
     t = recipe.code.t if recipe and recipe.code else 0
     view: dict[str, Any] = {
         "result": result,
+        "glance": at_a_glance(result, chip),
         "headline": HEADLINES[result.status],
         "recipe": recipe.describe() if recipe else {},
         "journal": sources.journal,
