@@ -81,39 +81,49 @@ def affine(typing_context: Any, bytes_: Any, matrix: Any) -> Any:
     return types.uint64(types.uint64, types.uint64), emit
 
 
+def _matrices_of(builder: ir.IRBuilder, multipliers: ir.Value, element: ir.Value) -> list[ir.Value]:
+    """The four matrices of an element, in all lanes: low from low byte, low from high, high from low, high from high."""
+    four = ir.VectorType(_I64, 4)
+    low = builder.shl(builder.and_(element, _I64(255)), _I64(5))
+    high = builder.shl(builder.add(builder.lshr(element, _I64(8)), _I64(256)), _I64(5))
+    both = builder.xor(_load(builder, multipliers, low, four), _load(builder, multipliers, high, four))
+    return [_broadcast(builder, builder.extract_element(both, ir.IntType(32)(i))) for i in range(4)]
+
+
 @intrinsic
-def add_multiple(typing_context: Any, target: Any, source: Any, plane: Any, chunks: Any, low: Any, high: Any) -> Any:
-    """Set target = first + c * source, elements as a plane of low bytes and `plane` bytes on one of high bytes.
+def combine(
+    typing_context: Any, target: Any, a: Any, first: Any, b: Any, second: Any, plane: Any, chunks: Any, multipliers: Any
+) -> Any:
+    """Set target = a * first + b * second, vectors of field elements times two elements.
 
     Args:
         typing_context: given by Numba.
-        target: addresses of the result and of the first summand, a tuple of two int64.
-        source: address of what is multiplied; none of the addresses needs an alignment.
+        target: address of the result, bytes: a plane of low bytes and `plane` bytes on one of high bytes.
+        a: int64, an element.
+        first: address of the first vector; none of the addresses needs an alignment.
+        b: int64, an element.
+        second: address of the second vector.
         plane: bytes from the low to the high plane of each.
         chunks: number of 64 elements to go through.
-        low: address of the matrices of the low byte of c, uint64[4]: low from low, low from high, high from low, high
-            from high.
-        high: the same of the high byte of c.
+        multipliers: address of uint64[2 bytes, 256, 4]: what a low and a high byte add to an element's matrices.
     """
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        targets, at_source, between, count, at_low, at_high = arguments
-        at_target, at_first = cgutils.unpack_tuple(builder, targets)
-        four = ir.VectorType(_I64, 4)
-        matrices = builder.xor(_load(builder, at_low, 0, four), _load(builder, at_high, 0, four))
-        each = [_broadcast(builder, builder.extract_element(matrices, ir.IntType(32)(i))) for i in range(4)]
+        at_target, one, at_first, other, at_second, between, count, table = arguments
+        operands = [(at_first, _matrices_of(builder, table, one)), (at_second, _matrices_of(builder, table, other))]
         with cgutils.for_range(builder, count, intp=_I64) as loop:
             here = builder.mul(loop.index, _I64(64))
             above = builder.add(here, between)
-            low_bytes, high_bytes = _load(builder, at_source, here), _load(builder, at_source, above)
-            for offset, a, b in ((here, each[0], each[1]), (above, each[2], each[3])):
-                product = builder.xor(_apply(builder, low_bytes, a), _apply(builder, high_bytes, b))
-                total = builder.xor(_load(builder, at_first, offset), product)
-                builder.store(total, _at(builder, at_target, offset, _ROW), align=1)
+            low = high = ir.Constant(_ROW, None)
+            for address, m in operands:
+                a, b = _load(builder, address, here), _load(builder, address, above)
+                low = builder.xor(low, builder.xor(_apply(builder, a, m[0]), _apply(builder, b, m[1])))
+                high = builder.xor(high, builder.xor(_apply(builder, a, m[2]), _apply(builder, b, m[3])))
+            builder.store(low, _at(builder, at_target, here, _ROW), align=1)
+            builder.store(high, _at(builder, at_target, above, _ROW), align=1)
         return _context.get_dummy_value()
 
-    pair = types.UniTuple(types.int64, 2)
-    return types.void(pair, *[types.int64] * 5), emit
+    return types.void(*[types.int64] * 8), emit
 
 
 @intrinsic
@@ -124,7 +134,8 @@ def scale_lanes(typing_context: Any, low: Any, high: Any, matrices: Any, plane: 
         typing_context: given by Numba.
         low: address of the low bytes, uint64[8 chunks].
         high: address of the high bytes.
-        matrices: address of uint64[4 planes, .], the four matrices of each lane as in `add_multiple`.
+        matrices: address of uint64[4 planes, .], the four matrices of each lane: low from low, low from high, high from
+            low, high from high.
         plane: bytes from one plane to the next.
         chunks: number of eight lanes to go through.
     """

@@ -9,7 +9,7 @@ from numba import njit
 from numpy import int16, int64, uint8, uint16, uint32, uint64
 from numpy.typing import NDArray
 
-from deadstick.codes.affine import add_multiple, affine, nonzero_values, scale_lanes, sum_of_products
+from deadstick.codes.affine import affine, combine, nonzero_values, scale_lanes, sum_of_products
 from deadstick.codes.carryless import get8, get16, get32, get64, put8, put16, put32, put64, trailing_zeros
 from deadstick.codes.kernels.decode import explains, syndrome_logarithms, syndromes
 from deadstick.codes.kernels.roots import last_positions
@@ -35,14 +35,15 @@ def all_zero(address: int, size: int) -> bool:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def find_locator(
-    syndrome_logs: int, t: int, binary: bool, exp: int, log: int, order: int, multipliers: int, space: int, plane: int
+    syndrome_logs: int, t: int, binary: bool, exp: int, multipliers: int, space: int, plane: int
 ) -> tuple[int, int]:
     """Berlekamp-Massey on whole polynomials: the locator's degree and its address (low bytes; + plane: high ones).
 
     `space` has three registers of two planes each, MARGIN bytes of zeros before what is used. A register holds
     C(z) in its first t + 1 places and C(z) S(z) mod z^2t in the next 2t, so that the discrepancies stand there ready:
-    both change by the same multiple of the older register, and when the rest is zero the search is over. That
-    the shifted C of the older register stays within its places is what Massey proves of its length.
+    both change by the same multiple of the older register, and when the rest is zero the search is over. That the
+    shifted C of the older register stays within its places is what Massey proves of its length. Nothing is divided:
+    the locator comes out times a constant.
     """
     chunks = (3 * t + 64) // 64
     current, spare, third = space + MARGIN, space + MARGIN + 2 * plane, space + MARGIN + 4 * plane
@@ -57,7 +58,7 @@ def find_locator(
         put8(current, first + n, value)
         put8(current + plane, first + n, value >> 8)
     degree = 0
-    older_log = 0
+    older_discrepancy = 1
     shift = 1
     step = 2 if binary else 1
     n = 0
@@ -70,24 +71,14 @@ def find_locator(
                 break
             shift += step
             continue
-        this_log = get32(log, discrepancy)
-        factor = this_log - older_log
-        factor = get16(exp, factor + (order & (factor >> 63)))
         longer = 2 * degree <= n - step
         new_degree = n - step + 1 - degree if longer else degree
         if new_degree > t:
             return new_degree, current
-        add_multiple(
-            (spare, current),
-            older - shift,
-            plane,
-            chunks,
-            multipliers + 32 * (factor & 255),
-            multipliers + 32 * (256 + (factor >> 8)),
-        )
+        combine(spare, older_discrepancy, current, discrepancy, older - shift, plane, chunks, multipliers)
         if longer:
             current, older, spare = spare, current, third if older == current else older
-            older_log = this_log
+            older_discrepancy = discrepancy
             shift = step
         else:
             current, spare = spare, current
@@ -97,11 +88,26 @@ def find_locator(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def normalize(
+    locator: int, plane: int, degree: int, exp: int, log: int, order: int, coefficients: int, logs: int
+) -> None:
+    """Divide the locator by its constant term: coefficients (uint16) and their logarithms (uint32)."""
+    unit = get32(log, get8(locator, 0) | get8(locator + plane, 0) << 8)
+    for i in range(degree + 1):
+        value = get8(locator, i) | get8(locator + plane, i) << 8
+        divided = get32(log, value) - unit
+        divided += order & (divided >> 63)
+        divided = 2 * order if value == 0 else divided
+        put16(coefficients, i, get16(exp, divided))
+        put32(logs, i, divided)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def functionals(
     logs: int, degree: int, order: int, exp: int, multipliers: int, conjugates: int, out: int, lanes: int
 ) -> None:
     """As `roots.functionals`, for 16: uint64[4, lanes], low and high bytes of the first eight, then of the others."""
-    for index in range(lanes):
+    for index in range((degree + 15) // 16 * 8):
         a = b = c = d = uint64(0)
         e = 2 * index + 1
         j = 0
@@ -271,22 +277,11 @@ def decode(
         syndromes(register, nibbles, syndrome_table.ctypes.data, stride, offsets.ctypes.data, values.ctypes.data)
         syndrome_logarithms(values.ctypes.data, t, binary, at_log, order, syndrome_logs.ctypes.data)
         degree, locator = find_locator(
-            syndrome_logs.ctypes.data,
-            t,
-            binary,
-            at_exp,
-            at_log,
-            order,
-            multipliers.ctypes.data,
-            space.ctypes.data,
-            plane,
+            syndrome_logs.ctypes.data, t, binary, at_exp, multipliers.ctypes.data, space.ctypes.data, plane
         )
         if not 0 < degree <= t:
             continue
-        for i in range(degree + 1):
-            value = get8(locator, i) | get8(locator + plane, i) << 8
-            put16(coefficients.ctypes.data, i, value)
-            put32(at_logs, i, get32(at_log, value))
+        normalize(locator, plane, degree, at_exp, at_log, order, coefficients.ctypes.data, at_logs)
         if logs[degree] >= order:
             continue
         if find_positions(
