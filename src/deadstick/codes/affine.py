@@ -82,7 +82,7 @@ def affine(typing_context: Any, bytes_: Any, matrix: Any) -> Any:
 
 
 def _matrices_of(builder: ir.IRBuilder, multipliers: ir.Value, element: ir.Value) -> list[ir.Value]:
-    """The four matrices of an element, in all lanes: low from low byte, low from high, high from low, high from high."""
+    """The four matrices of an element, in all lanes: low from low, low from high, high from low, high from high."""
     four = ir.VectorType(_I64, 4)
     low = builder.shl(builder.and_(element, _I64(255)), _I64(5))
     high = builder.shl(builder.add(builder.lshr(element, _I64(8)), _I64(256)), _I64(5))
