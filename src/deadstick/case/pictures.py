@@ -14,7 +14,6 @@ GAP = 6
 """Between two groups of cells."""
 GUTTER = 64
 """Room for the numbers before the rows."""
-DISK_COLUMNS = 96
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +97,14 @@ def grid(cells: Sequence[Cell], meanings: dict[str, str], thing: str, caption: s
         rows: their length, groups and numbers.
     """
     group, left = rows.group or rows.columns, GUTTER if rows.number else 0
-    boxes, labels = [], []
+    boxes: list[Box] = []
+    labels: list[Label] = []
     for first in range(0, len(cells), rows.columns):
         row, column = cells[first : first + rows.columns], 0
         y = first // rows.columns * CELL
-        if rows.number:
-            labels.append(Label(left - 6, y + CELL - 3, rows.number(row[0].first), "end"))
+        number = rows.number(row[0].first) if rows.number else ""
+        if number not in {"", *(label.text for label in labels[-1:])}:
+            labels.append(Label(left - 6, y + CELL - 3, number, "end"))
         for (_, style), run in groupby(enumerate(row), key=lambda item: (item[0] // group, item[1].style)):
             members = [cell for _, cell in run]
             title = f"{_span(thing, members[0].first, members[-1].last)}: {meanings[style]}"
@@ -158,7 +159,7 @@ def disk_picture(counts: Sequence[Sequence[int]]) -> Picture | None:
     caption = (
         f"{first:,} sectors of {SECTOR_BYTES} bytes, row by row; a cell is {size}; the number is a row's first sector"
     )
-    return grid(cells, DISK_MEANINGS, "sector", caption, Rows(DISK_COLUMNS, number=lambda sector: f"{sector:,}"))
+    return grid(cells, DISK_MEANINGS, "sector", caption, Rows(number=lambda sector: f"{sector:,}"))
 
 
 HEIGHT = 130
