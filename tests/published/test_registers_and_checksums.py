@@ -1,6 +1,8 @@
 """Published shift registers, keystreams, CRC check values and failure rates of codes."""
 
+import math
 import zlib
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -117,6 +119,17 @@ def test_failure_probabilities(bits: int, t: int, expected: list[float | None]) 
             assert found < 1e-12
         else:
             assert found == pytest.approx(value, rel=6e-3, abs=6e-4 if value > 0.9 else 0)
+
+
+@pytest.mark.parametrize(("rate", "simulated"), [("0.06", 0.180), ("0.04", 7.75e-3), ("0.03", 3.90e-4)])
+def test_failure_probability_is_the_exact_tail(rate: str, simulated: float) -> None:
+    # AFF3CT error rate reference database, BCH (255, 131), t = 18 on the binary symmetric channel, about 100 frame
+    # errors per point; its last point lies three standard deviations high. The exact tail is the judge.
+    p = Fraction(rate)
+    exact = float(sum(math.comb(255, k) * p**k * (1 - p) ** (255 - k) for k in range(19, 256)))
+    found = float(failure_probability(255, 18, float(p)))
+    assert found == pytest.approx(exact, rel=1e-9)
+    assert found == pytest.approx(simulated, rel=0.3)
 
 
 def test_failure_probability_at_its_ends() -> None:
