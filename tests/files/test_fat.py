@@ -236,7 +236,7 @@ def test_an_empty_file_behind_an_unproven_directory_sector_is_doubtful() -> None
 @with_tools
 def test_a_lost_boot_sector_is_replaced_by_its_copy_on_fat32() -> None:
     made = make_fat(32)
-    seen, _ = look(spoil(made.data, {0: LOST}))
+    seen, _ = look(spoil(made.data, {0: LOST}, "flips"))
     assert set(states(seen).values()) == {FileState.EXACT}
     assert len(live(seen)) == len(made.files)
 

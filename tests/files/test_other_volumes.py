@@ -1,16 +1,18 @@
 """exFAT, NTFS and ext volumes through the worker."""
 
 import struct
+import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
-from files_kit import Made, MemoryDisk, Seen, look, make_exfat, make_ext, make_ntfs, needs, run, sha, spoil
+from files_kit import ENVIRONMENT, Made, MemoryDisk, Seen, look, make_exfat, make_ext, make_ntfs, needs, run, sha, spoil
 
+from deadstick.files.ext_record import recorded_size
 from deadstick.files.judge_other import exfat_boot_checksum, exfat_set_checksum
-from deadstick.files.ntfs_record import fix_record, initialised_size
+from deadstick.files.ntfs_record import fix_record, initialised_size, log_is_clean
 from deadstick.files.records import HOLE, FileState
 from deadstick.files.volumes import find_volumes
 from deadstick.files.walk import read_other
@@ -117,7 +119,7 @@ def test_a_journal_that_was_never_replayed_makes_everything_doubtful() -> None:
 @needs("mke2fs", "debugfs")
 def test_a_lost_superblock_is_replaced_by_a_copy() -> None:
     made = make_ext("ext2")
-    seen, problems = look(spoil(made.data, {2: SectorState.LOST, 3: SectorState.LOST}))
+    seen, problems = look(spoil(made.data, {2: SectorState.LOST, 3: SectorState.LOST}, "flips"))
     assert {p for p, one in live(seen).items() if one.state is FileState.EXACT} == set(made.files)
     assert not any("does not open" in text for text in problems)
 
@@ -141,7 +143,7 @@ def test_space_given_to_a_file_but_never_written_reads_as_zeros(tmp_path: Path) 
 @needs("mkfs.exfat")
 def test_a_lost_exfat_boot_sector_is_replaced_by_its_copy() -> None:
     made = make_exfat()
-    seen, _ = look(spoil(made.data, {0: SectorState.LOST}))
+    seen, _ = look(spoil(made.data, {0: SectorState.LOST}, "flips"))
     assert {p for p, one in live(seen).items() if one.state is FileState.EXACT} == set(made.files)
 
 
@@ -171,6 +173,75 @@ def test_a_torn_file_record_costs_its_file() -> None:
     data[record + 1023] ^= 0xFF
     seen, _ = look(MemoryDisk(bytes(data)))
     assert "small.txt" not in live(seen) or live(seen)["small.txt"].state is not FileState.EXACT
+
+
+def restart_page(*, number: int, in_use: int, flags: int) -> bytes:
+    """ntfs-3g include/ntfs-3g/logfile.h, RESTART_PAGE_HEADER and RESTART_AREA."""
+    page = bytearray(4096)
+    struct.pack_into("<4sHHqIIHhh", page, 0, b"RSTR", 30, 9, 0, 4096, 4096, 0x30, 1, 1)
+    struct.pack_into("<qHHHH", page, 0x30, number, 1, 0xFFFF if in_use == 0 else 0, in_use, flags)
+    return bytes(page)
+
+
+OPEN, SHUT_2000, SHUT = (
+    restart_page(number=9, in_use=0, flags=0),
+    restart_page(number=9, in_use=0xFFFF, flags=0),
+    restart_page(number=9, in_use=0, flags=2),
+)
+
+
+@pytest.mark.parametrize(
+    ("pages", "clean"),
+    [
+        (OPEN * 2, False),
+        (SHUT * 2, True),
+        (SHUT_2000 * 2, True),
+        (restart_page(number=3, in_use=0, flags=2) + OPEN, False),
+        (restart_page(number=3, in_use=0, flags=0) + SHUT, True),
+        (b"\xff" * 8192, True),
+        (bytes(8192), False),
+        (b"", False),
+    ],
+)
+def test_the_newer_restart_page_says_whether_the_log_is_clean(pages: bytes, *, clean: bool) -> None:
+    assert log_is_clean(pages) is clean
+
+
+@needs("mkfs.ntfs", "ntfscp")
+@pytest.mark.parametrize(("pages", "state"), [(OPEN * 2, FileState.DOUBTFUL), (SHUT * 2, FileState.EXACT)])
+def test_a_volume_pulled_out_while_it_was_written_is_doubtful(pages: bytes, state: FileState) -> None:
+    data = bytearray(make_ntfs().data)
+    log = max(range(0, len(data), 4096), key=lambda at: data[at : at + (1 << 20)].count(0xFF))  # made full of ones
+    assert data[log : log + 8192].count(0xFF) == 8192
+    data[log : log + 8192] = pages
+    assert {one.state for one in live(look(MemoryDisk(bytes(data)))[0]).values()} == {state}
+
+
+@needs("mkfs.ntfs", "ntfscp")
+def test_content_behind_a_reparse_point_is_doubtful(tmp_path: Path) -> None:
+    """System compression leaves a file of zeros with a reparse point, and the content in a stream of its own."""
+    image, source = tmp_path / "ntfs.img", tmp_path / "source"
+    image.write_bytes(make_ntfs().data)
+    source.write_bytes(struct.pack("<IHH", 0x80000017, 8, 0) + bytes(8))
+    run("ntfscp", "-a", "192", image, source, "small.txt")
+    found = live(look(MemoryDisk(image.read_bytes()))[0])
+    assert "reparse point" in found["small.txt"].reason
+    assert found["small.txt"].state is FileState.DOUBTFUL
+    assert found["tide table.txt"].state is FileState.EXACT
+
+
+@needs("mke2fs", "debugfs")
+@pytest.mark.parametrize("kind", ["ext2", "ext4"])
+def test_lengths_in_records_are_found_without_opening_them(kind: str, tmp_path: Path) -> None:
+    made, image = make_ext(kind), tmp_path / "ext.img"
+    image.write_bytes(made.data)
+    for path, content in made.files.items():
+        said = subprocess.run(
+            ["debugfs", "-R", f'stat "{path}"', image], env=ENVIRONMENT, capture_output=True, text=True, check=True
+        ).stdout
+        number = int(said.split()[1])
+        size = recorded_size(lambda offset, length: made.data[offset : offset + length], 0, number)
+        assert size == len(content)
 
 
 def test_update_sequence() -> None:

@@ -1,64 +1,16 @@
 """Partition tables and the volumes behind them."""
 
-import struct
 import zlib
 
-from files_kit import MemoryDisk, look, make_fat, needs, noise, spoil
+from files_kit import MemoryDisk, disk_with, gpt, look, make_fat, mbr, needs, noise, spoil
 
 from deadstick.files.partitions import read_partitions
 from deadstick.files.records import FileState
 from deadstick.files.scan import list_files
 from deadstick.files.volumes import find_volumes
-from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
+from deadstick.rebuild.disk_protocol import SectorState
 
 START, SECOND = 63, 8192
-
-
-def mbr(*slots: tuple[int, int, int], boot: bytes = b"") -> bytes:
-    sector = bytearray(boot.ljust(512, b"\0"))
-    for index, (kind, first, count) in enumerate(slots):
-        struct.pack_into("<B3xB3xII", sector, 446 + 16 * index, 0, kind, first, count)
-    sector[510:512] = b"\x55\xaa"
-    return bytes(sector)
-
-
-def disk_with(*parts: tuple[int, bytes], sectors: int, first: bytes) -> bytes:
-    data = bytearray(sectors * SECTOR_BYTES)
-    data[: len(first)] = first
-    for start, content in parts:
-        data[start * SECTOR_BYTES : start * SECTOR_BYTES + len(content)] = content
-    return bytes(data)
-
-
-def gpt(start: int, count: int, sectors: int, volume: bytes) -> bytes:
-    """A disk with one partition and both headers (UEFI specification, GPT Header)."""
-    entries = bytearray(128 * 128)
-    struct.pack_into("<16s16sQQ", entries, 0, b"\x01" * 16, b"\x02" * 16, start, start + count - 1)
-    data = bytearray(disk_with((start, volume), sectors=sectors, first=mbr((0xEE, 1, sectors - 1))))
-    for mine, other, table in ((1, sectors - 1, 2), (sectors - 1, 1, sectors - 33)):
-        header = bytearray(92)
-        struct.pack_into(
-            "<8sIII4xQQQQ16sQIII",
-            header,
-            0,
-            b"EFI PART",
-            0x10000,
-            92,
-            0,
-            mine,
-            other,
-            34,
-            sectors - 34,
-            b"\3" * 16,
-            table,
-            128,
-            128,
-            zlib.crc32(entries),
-        )
-        struct.pack_into("<I", header, 16, zlib.crc32(header))
-        data[mine * 512 : mine * 512 + 92] = header
-        data[table * 512 : table * 512 + len(entries)] = entries
-    return bytes(data)
 
 
 @needs("mkfs.fat", "mcopy")

@@ -10,6 +10,7 @@ import pytest
 from files_kit import MemoryDisk, make_ext, make_fat, make_ntfs, needs, noise, run, sha, spoil
 
 from deadstick.files.fat_layout import parse_boot
+from deadstick.files.overlaps import mark_namesakes
 from deadstick.files.records import Extent, FileState, Found
 from deadstick.files.scan import list_files, recover_files
 from deadstick.files.writing import Writer, numbered, safe_name, safe_path
@@ -226,3 +227,19 @@ def test_a_file_that_cannot_be_written_is_listed_and_told(tmp_path: Path, monkey
     record = next(f for f in listing.files if f.path == "readme.txt")
     assert (record.state, record.sha256) == (FileState.DOUBTFUL, "")
     assert listing.problems == ("'readme.txt': could not be written: No space left on device",)
+
+
+def test_two_files_of_one_name_are_doubtful() -> None:
+    files = [Found("tides.txt", 1), Found("Tides.TXT", 2), Found("log.txt", 3), Found("log.txt", 3, deleted=True)]
+    told = "another live file has the same name"
+    assert [told in one.doubts for one in mark_namesakes(files, case_counts=False)] == [True, True, False, False]
+    assert not any(one.doubts for one in mark_namesakes(files, case_counts=True))
+
+
+@needs("mkfs.fat", "mcopy")
+def test_a_directory_that_lists_a_name_twice() -> None:
+    data = bytearray(make_fat(16).data)
+    first, second = data.index(b"FILLER1 BIN"), data.index(b"FILLER3 BIN")
+    data[second : second + 11] = data[first : first + 11]
+    found = [one for one in list_files(MemoryDisk(bytes(data))).files if one.path.casefold() == "filler1.bin"]
+    assert [one.state for one in found] == [FileState.DOUBTFUL] * 2

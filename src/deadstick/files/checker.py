@@ -5,20 +5,18 @@ Run as `python -m deadstick.files.checker` it is that worker.
 
 import time
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from deadstick.files.content import check_content
 from deadstick.files.finding import ContentCheck, Verdict
 from deadstick.files.wire import read_frame, write_frame
-from deadstick.files.worker import Worker, WorkerGoneError, limit_memory, take_standard_streams
+from deadstick.files.worker import Closing, Worker, WorkerGoneError, limit_memory, take_standard_streams
 
 MEMORY_BYTES = 4 << 30
 BASE_SECONDS = 30.0
 SECONDS_PER_BYTE = 1 / 10e6  # unpacking and decoding run at 20 MB/s and more
 
 
-class Checker:
+class Checker(Closing):
     """Checks files one after another; a context manager that ends its worker."""
 
     def __init__(self, base_seconds: float = BASE_SECONDS) -> None:
@@ -43,14 +41,6 @@ class Checker:
         if self._worker is not None:
             self._worker.close()
             self._worker = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def _serve() -> None:

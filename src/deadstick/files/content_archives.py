@@ -13,7 +13,7 @@ import zlib
 from pathlib import Path
 from typing import Any
 
-from deadstick.files.finding import ContentCheck, Verdict
+from deadstick.files.finding import ContentCheck, Verdict, first_line
 
 _PIECE = 1 << 20
 _TEXT_BYTES = 16 << 20
@@ -32,11 +32,11 @@ def check_zip(path: Path) -> ContentCheck:
     except zipfile.BadZipFile as error:
         # Without the directory at its end an archive may only be cut short; a header that differs is damage.
         cut = "not a zip file" in str(error)
-        return ContentCheck("ZIP", Verdict.UNKNOWN if cut else Verdict.CONTRADICTS, _line(error))
+        return ContentCheck("ZIP", Verdict.UNKNOWN if cut else Verdict.CONTRADICTS, first_line(error))
     except zlib.error as error:
-        return ContentCheck("ZIP", Verdict.CONTRADICTS, f"a member does not unpack: {_line(error)}")
+        return ContentCheck("ZIP", Verdict.CONTRADICTS, f"a member does not unpack: {first_line(error)}")
     except (NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
-        return ContentCheck("ZIP", Verdict.UNKNOWN, _line(error))
+        return ContentCheck("ZIP", Verdict.UNKNOWN, first_line(error))
     if bad is not None:
         return ContentCheck("ZIP", Verdict.CONTRADICTS, f"the checksum of {bad!r} fails")
     return ContentCheck("ZIP", Verdict.VALID, f"the checksums of all {count} members agree")
@@ -62,9 +62,9 @@ def check_stream(path: Path) -> ContentCheck:
         return ContentCheck(kind, Verdict.UNKNOWN, "cut short")
     except gzip.BadGzipFile as error:
         failed = "CRC" in str(error) or "length" in str(error)
-        return ContentCheck(kind, Verdict.CONTRADICTS if failed else Verdict.UNKNOWN, _line(error))
+        return ContentCheck(kind, Verdict.CONTRADICTS if failed else Verdict.UNKNOWN, first_line(error))
     except (zlib.error, lzma.LZMAError, OSError) as error:
-        return ContentCheck(kind, Verdict.CONTRADICTS, _line(error))
+        return ContentCheck(kind, Verdict.CONTRADICTS, first_line(error))
     return ContentCheck(kind, Verdict.VALID, f"unpacks to {total} bytes, the checksum agrees")
 
 
@@ -76,7 +76,7 @@ def check_tar(path: Path) -> ContentCheck:
             members = archive.getmembers()
             end = archive.offset
     except (tarfile.TarError, EOFError, OSError, ValueError) as error:
-        return ContentCheck("tar", Verdict.UNKNOWN, _line(error))
+        return ContentCheck("tar", Verdict.UNKNOWN, first_line(error))
     with path.open("rb") as file:
         file.seek(end)
         rest = file.read(_TAR_BLOCK)
@@ -101,7 +101,7 @@ def check_sqlite(path: Path) -> ContentCheck:
                 connection.close()
         except sqlite3.DatabaseError as error:
             broken = "malformed" in str(error) or "not a database" in str(error)
-            return ContentCheck("SQLite", Verdict.CONTRADICTS if broken else Verdict.UNKNOWN, _line(error))
+            return ContentCheck("SQLite", Verdict.CONTRADICTS if broken else Verdict.UNKNOWN, first_line(error))
     answer = str(rows[0][0]) if rows else "no answer"
     if answer == "ok":
         return ContentCheck("SQLite", Verdict.VALID, "its integrity check passes")
@@ -125,12 +125,12 @@ def check_pdf(path: Path) -> ContentCheck:
                 try:
                     item.read_bytes()
                 except (pikepdf.PdfError, pikepdf.DataDecodingError) as error:
-                    broken = broken or _line(error)
+                    broken = broken or first_line(error)
             pages, warnings = len(pdf.pages), pdf.get_warnings()
     except pikepdf.PasswordError:
         return ContentCheck("PDF", Verdict.UNKNOWN, "encrypted")
     except (pikepdf.PdfError, ValueError, OSError) as error:
-        return ContentCheck("PDF", Verdict.UNKNOWN, f"does not open: {_line(error)}")
+        return ContentCheck("PDF", Verdict.UNKNOWN, f"does not open: {first_line(error)}")
     if broken:
         return ContentCheck("PDF", Verdict.CONTRADICTS, f"a packed stream does not unpack: {broken}")
     if warnings:
@@ -162,12 +162,6 @@ def check_text(path: Path, extension: str) -> ContentCheck:
         try:
             json.loads(text)
         except (ValueError, RecursionError) as error:
-            return ContentCheck("JSON", Verdict.UNKNOWN, _line(error))
+            return ContentCheck("JSON", Verdict.UNKNOWN, first_line(error))
         return ContentCheck("JSON", Verdict.VALID, "parses")
     return ContentCheck("text", Verdict.VALID, "printable UTF-8 throughout")
-
-
-def _line(error: BaseException) -> str:
-    """The first line of an error's text, or its name where it has none."""
-    lines = str(error).splitlines()
-    return lines[0][:200] if lines and lines[0] else type(error).__name__

@@ -6,7 +6,7 @@ import zlib
 from pathlib import Path
 from typing import BinaryIO
 
-from deadstick.files.finding import ContentCheck, Verdict
+from deadstick.files.finding import ContentCheck, Verdict, first_line
 
 MAX_PIXELS = 300_000_000
 _PIECE = 1 << 20
@@ -28,8 +28,7 @@ def check_picture(path: Path, kind: str = "") -> ContentCheck:
                 image.load()
                 size = image.size
     except Exception as error:  # noqa: BLE001 - its plug-ins raise whatever they like on hostile input
-        text = str(error).splitlines()
-        return ContentCheck(kind or "picture", Verdict.UNKNOWN, (text[0] if text else type(error).__name__)[:200])
+        return ContentCheck(kind or "picture", Verdict.UNKNOWN, first_line(error))
     return ContentCheck(kind, Verdict.VALID, f"decodes to {size[0]} x {size[1]} pixels")
 
 

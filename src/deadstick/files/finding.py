@@ -21,3 +21,9 @@ class ContentCheck:
     detail: str
     failed: bool = False
     """The check itself came to no end: the worker crashed or took too long."""
+
+
+def first_line(error: BaseException) -> str:
+    """The first line of an error's text, cut, or its name where it has none."""
+    lines = str(error).splitlines()
+    return lines[0][:200] if lines and lines[0] else type(error).__name__

@@ -8,6 +8,9 @@ import struct
 
 SECTOR_BYTES = 512
 _END = 0xFFFFFFFF
+_PAGE_BYTES, _NO_CLIENT, _CLEAN = 4096, 0xFFFF, 0x0002
+LOG_BYTES = 2 * _PAGE_BYTES
+"""Of the log, that hold its restart pages."""
 
 
 def fix_record(record: bytes) -> bytes | None:
@@ -50,3 +53,25 @@ def initialised_size(record: bytes, kind: int, identifier: int) -> int | None:
             return int(struct.unpack_from("<Q", record, at + 56)[0])
         at += length
     return None
+
+
+def log_is_clean(pages: bytes) -> bool:
+    """Whether the log says that all changes in it have reached their place.
+
+    The newer of the two restart pages counts: no client may be in use, or the flag of a clean volume is set (Windows
+    2000 does the first, later ones the second). A log of ones was emptied on purpose. Offsets and rules: ntfs-3g
+    include/ntfs-3g/logfile.h, RESTART_PAGE_HEADER and RESTART_AREA.
+
+    Args:
+        pages: the first two pages of the log.
+    """
+    if pages and pages.count(0xFF) == len(pages):
+        return True
+    found = []
+    for at in range(0, len(pages) - _PAGE_BYTES + 1, _PAGE_BYTES):
+        page = pages[at : at + _PAGE_BYTES]
+        area = struct.unpack_from("<H", page, 24)[0]
+        if page[:4] in (b"RSTR", b"CHKD") and area + 16 <= len(page):
+            number, _clients, _free, in_use, flags = struct.unpack_from("<QHHHH", page, area)
+            found.append((number, page[:4] == b"CHKD" or in_use == _NO_CLIENT or bool(flags & _CLEAN)))
+    return bool(found) and max(found)[1]

@@ -1,6 +1,7 @@
-"""Files that claim the same bytes of the disk: at most one of them can be right."""
+"""Files that claim the same bytes of the disk, or the same name: at most one of them can be right."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -44,3 +45,21 @@ def _marked(number: int, file: Found, table: np.ndarray, reach: np.ndarray) -> F
             )
             return replace(file, doubts=(*file.doubts, text))
     return file
+
+
+def mark_namesakes(files: Iterable[Found], *, case_counts: bool) -> list[Found]:
+    """Add a doubt to every live file whose path another one has too: no sound volume holds two.
+
+    Args:
+        files: of one volume.
+        case_counts: whether names that differ in capitals alone are different.
+    """
+    files = list(files)
+    keys = [file.path if case_counts else file.path.casefold() for file in files]
+    live = Counter(key for key, file in zip(keys, files, strict=True) if not file.deleted)
+    return [
+        replace(file, doubts=(*file.doubts, "another live file has the same name"))
+        if not file.deleted and live[key] > 1
+        else file
+        for key, file in zip(keys, files, strict=True)
+    ]

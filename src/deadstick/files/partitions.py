@@ -7,7 +7,7 @@ placed its volume are proven, and because a library does not fall back on the se
 
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from deadstick.files.sectors import worst_state
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, Disk, SectorState
@@ -53,13 +53,17 @@ def _is_mbr(sector: bytes, disk_sectors: int) -> bool:
 def read_partitions(disk: Disk) -> PartitionTable:
     """Read GPT (first header, else the second) or MBR with its logical partitions."""
     sector, total = disk.read(0, SECTOR_BYTES), disk.size // SECTOR_BYTES
-    gpt = _read_gpt(disk, 1) or _read_gpt(disk, total - 1)
-    if gpt is not None:
-        return gpt
-    if not _is_mbr(sector, total):
-        return PartitionTable("", ())
-    problems: list[str] = []
     doubts = _table_doubts(disk, 0)
+    gpt = _read_gpt(disk, 1) or _read_gpt(disk, total - 1)
+    is_mbr = _is_mbr(sector, total)
+    announced = is_mbr and any(kind == _PROTECTIVE for _, kind, _, _ in _slots(sector))
+    if gpt is not None and (doubts or announced or not is_mbr):
+        # Without the table that announces it, a GPT may be a leftover of earlier times.
+        unsure = () if announced and not doubts else ("no proven sector 0 announces the partition table",)
+        return replace(gpt, partitions=tuple(replace(p, doubts=p.doubts + unsure) for p in gpt.partitions))
+    if not is_mbr:
+        return PartitionTable("", ())
+    problems = ["a GPT that the MBR does not announce is taken for a leftover"] if gpt else []
     out: list[Partition] = []
     for _flag, kind, first, count in _slots(sector):
         if kind in _EXTENDED:

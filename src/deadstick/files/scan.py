@@ -9,6 +9,7 @@ from deadstick.files.checker import Checker
 from deadstick.files.fat import read_fat
 from deadstick.files.finding import ContentCheck, Verdict
 from deadstick.files.judge import check_place
+from deadstick.files.overlaps import mark_namesakes
 from deadstick.files.records import FileRecord, Found, Listing, Progress, Volume
 from deadstick.files.verdict import judge, sector_facts
 from deadstick.files.volumes import Place, find_volumes
@@ -94,9 +95,10 @@ def _harvest(disk: Disk) -> _Harvest:
 def _read_volume(place: Place) -> tuple[str, Iterable[Found], tuple[str, ...]]:
     if place.fat is None:
         other = read_other(place)
-        return other.label, other.files, place.notes + other.problems
+        files = mark_namesakes(other.files, case_counts=place.kind != "exFAT")
+        return other.label, files, place.notes + other.problems
     fat = read_fat(place.disk, place.fat, place.doubts)
-    return fat.label or place.fat.label, fat.files, place.notes + fat.problems
+    return fat.label or place.fat.label, mark_namesakes(fat.files, case_counts=False), place.notes + fat.problems
 
 
 def _moved(file: Found, prefix: str) -> Found:

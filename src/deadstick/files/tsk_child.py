@@ -13,7 +13,9 @@ from typing import Any, BinaryIO
 import pytsk3
 
 from deadstick.files.exfat_entry import ENTRY_BYTES, parse_entry
-from deadstick.files.ntfs_record import fix_record, initialised_size
+from deadstick.files.ext_record import recorded_size
+from deadstick.files.finding import first_line
+from deadstick.files.ntfs_record import LOG_BYTES, fix_record, initialised_size, log_is_clean
 from deadstick.files.wire import MAX_BYTES, read_frame, write_frame
 from deadstick.files.worker import limit_memory, take_standard_streams
 
@@ -21,9 +23,12 @@ MEMORY_BYTES = 4 << 30
 HOLE = -1
 MAX_PATH = 4096
 MAX_SWEEP = 1_000_000
+PEEK_BYTES, PEEKED = 1 << 16, 16
+MAX_GROWTH = 4
+"""Bytes of a file that no directory lists, in bytes of the disk: a larger one is a record gone mad."""
 FIRST_EXFAT_ENTRY = 3  # the library numbers the 32-byte slots of the cluster heap from here
-_NTFS_FILE_NAME, _NTFS_NAME, _NTFS_INFO, _NTFS_DATA = 0x30, 0x60, 0x70, 0x80
-_FIRST_NTFS_USER, _NTFS_EXTEND = 24, "$Extend"
+_NTFS_FILE_NAME, _NTFS_NAME, _NTFS_INFO, _NTFS_DATA, _NTFS_REPARSE = 0x30, 0x60, 0x70, 0x80, 0xC0
+_NTFS_LOG, _FIRST_NTFS_USER, _NTFS_EXTEND = 2, 24, "$Extend"
 _FIRST_EXT_USER = 11  # by default, and on every volume of revision 0
 _DIRTY = 1
 _GATHERED = "$OrphanFiles"  # the library's own directory of files that no directory lists
@@ -67,6 +72,7 @@ class Walk:
     directories: dict[int, str] = field(default_factory=dict)
     """Number of a directory's record -> its path."""
     left_out: dict[str, int] = field(default_factory=dict)
+    peeked: dict[int, bytes] = field(default_factory=dict)
 
     def say(self, message: dict[str, Any], payload: bytes = b"") -> None:
         """Send one frame."""
@@ -106,6 +112,8 @@ class Walk:
                 label = content
             elif kind == _NTFS_INFO and len(content) >= 12 and struct.unpack_from("<H", content, 10)[0] & _DIRTY:
                 doubt = "the volume was not closed: its journal may hold changes that never reached their place"
+        if not doubt and not log_is_clean(self.volume.open_meta(inode=_NTFS_LOG).read_random(0, LOG_BYTES)):
+            doubt = "its journal holds changes that may never have reached their place"
         self.say({"label": label.decode("utf-16-le", "replace"), "doubt": doubt})
 
     def _directory(self, path: str, inode: int, *, deleted: bool) -> list[tuple[str, int, bool]]:
@@ -119,7 +127,7 @@ class Walk:
             for entry in self.volume.open_dir(inode=inode):
                 below += self._entry(path, entry, deleted=deleted)
         except (OSError, RuntimeError) as error:
-            self.problem(f"directory {path or '/'!r} could not be read to its end: {_line(error)}")
+            self.problem(f"directory {path or '/'!r} could not be read to its end: {first_line(error)}")
         return below
 
     def _entry(self, folder: str, entry: Any, *, deleted: bool) -> list[tuple[str, int, bool]]:
@@ -188,13 +196,18 @@ class Walk:
         valid = self._exfat_details(base, int(meta.addr)) if self.kind == "exFAT" else None
         if self.kind == "exFAT" and valid is None and meta.size:
             doubts.append("how much of it was ever written is not known")
+        if self.kind == "NTFS" and any(int(attribute.info.type) == _NTFS_REPARSE for attribute in entry):
+            doubts.append("it has a reparse point: its content may lie elsewhere")
+        if meta.size < 0:
+            self.say({"file": {**base, "size": 0, "doubts": doubts, "missing": "its record names an impossible size"}})
+            return
         streams = 0
         for attribute in _data_attributes(entry):
             streams += 1
             try:
                 self._stream(base, entry, attribute, doubts, valid)
             except (OSError, RuntimeError, MemoryError) as error:
-                self.say({"file": {**base, "doubts": doubts, "missing": f"it cannot be read: {_line(error)}"}})
+                self.say({"file": {**base, "doubts": doubts, "missing": f"it cannot be read: {first_line(error)}"}})
         if not streams:
             text = "it has no content of its own" if meta.size else ""
             self.say({"file": {**base, "doubts": doubts, "missing": text}})
@@ -287,6 +300,11 @@ class Walk:
                 self._swept(inode)
 
     def _swept(self, inode: int) -> None:
+        if self.kind.startswith("ext"):
+            size = recorded_size(self._peek, self.start, inode)
+            if size is not None and size > MAX_GROWTH * self.image.bytes:
+                self._count("file records of impossible size")
+                return
         try:
             file = self.volume.open_meta(inode=inode)
         except OSError:
@@ -300,6 +318,17 @@ class Walk:
             return
         path = self._record_path(file) or f"unreached/record-{inode}"
         self._file(path, file, gone=not in_use, in_use=in_use, doubt=UNNAMED)
+
+    def _peek(self, offset: int, length: int) -> bytes:
+        """A few bytes of the disk, asked for in larger pieces that are kept."""
+        first, out = offset // PEEK_BYTES, b""
+        for piece in range(first, (offset + length - 1) // PEEK_BYTES + 1):
+            if piece not in self.peeked:
+                while len(self.peeked) >= PEEKED:
+                    del self.peeked[next(iter(self.peeked))]
+                self.peeked[piece] = self.image.read(piece * PEEK_BYTES, PEEK_BYTES)
+            out += self.peeked[piece]
+        return out[offset - first * PEEK_BYTES :][:length]
 
     def _record_path(self, file: Any) -> str:
         """The path that a record of NTFS claims for itself, empty for none."""
@@ -348,11 +377,6 @@ def _iso(meta: Any, name: str) -> str:
         return ""
 
 
-def _line(error: BaseException) -> str:
-    lines = str(error).splitlines()
-    return lines[0][:200] if lines and lines[0] else type(error).__name__
-
-
 def _serve() -> None:
     source, sink = take_standard_streams()
     limit_memory(MEMORY_BYTES)
@@ -364,14 +388,14 @@ def _serve() -> None:
     try:
         volume = pytsk3.FS_Info(image, offset=int(order["start"]))
     except (OSError, RuntimeError) as error:
-        write_frame(sink, {"problem": f"the volume does not open: {_line(error)}"})
+        write_frame(sink, {"problem": f"the volume does not open: {first_line(error)}"})
         write_frame(sink, {"done": False})
         return
     walk = Walk(image, volume, str(order["kind"]), int(order["start"]), bool(order["deleted"]))
     try:
         walk.run()
     except Exception as error:  # noqa: BLE001 - the parent must hear of it: the standard streams lead nowhere
-        walk.problem(f"the walk broke off: {type(error).__name__}: {_line(error)}")
+        walk.problem(f"the walk broke off: {type(error).__name__}: {first_line(error)}")
         walk.say({"done": False})
 
 

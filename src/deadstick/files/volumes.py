@@ -1,7 +1,10 @@
 """Where the volumes of a disk lie, of which kind they are, and whether the sectors that say so are proven."""
 
 import struct
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from deadstick.files.fat_layout import FatLayout, parse_boot
 from deadstick.files.partitions import Partition, read_partitions
@@ -15,7 +18,13 @@ EXT_MAGIC = b"\x53\xef"
 _HEAD_BYTES = 4096
 _FAT32_BACKUP = 6
 _EXFAT_BACKUP = 12
+_BOOT_PARAMETERS = 120
+"""Bytes of a boot sector that differ between volumes; most of the others are code."""
+_EXT_UUID = 104
 _EXT_JOURNAL_PENDING = 0x4  # incompat feature "needs recovery"
+_EXT_KNOWN = 0x2 | 0x4 | 0x10 | 0x40 | 0x80 | 0x100 | 0x200 | 0x400 | 0x2000 | 0x4000
+"""Incompat features that the reader bears: filetype, recover, meta_bg, extents, 64bit, mmp, flex_bg, ea_inode,
+csum_seed, largedir (Linux fs/ext4/ext4.h). With others, such as inline_data or encrypt, content would be misread."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +40,11 @@ class Place:
     notes: tuple[str, ...] = ()
     label: str = ""
     """As far as the boot sector or superblock tells it."""
+
+    @property
+    def claimed(self) -> int:
+        """Sectors that the volume claims for itself, which may be more than its partition has."""
+        return self.fat.size // SECTOR_BYTES if self.fat is not None else self.sectors
 
 
 @dataclass(frozen=True)
@@ -48,29 +62,35 @@ def find_volumes(disk: Disk) -> Places:
     Where there is neither, the usual first sectors of a partition are tried; what is found so is doubtful.
     """
     whole = Partition(0, disk.size // SECTOR_BYTES)
-    if (place := identify(disk, whole)) is not None:
-        return Places("", (place,), ())
-    table = read_partitions(disk)
+    over_all, table = identify(disk, whole), read_partitions(disk)
+    # A superblock in the gap behind a partition table is left from earlier times; a boot sector leaves no room for one.
+    if over_all is not None and not (over_all.kind.startswith("ext") and table.partitions):
+        return Places("", (over_all,), ())
     problems, places = list(table.problems), []
     for partition in table.partitions:
-        place = identify(disk, partition) or _from_backup(disk, partition)
+        place = identify(disk, partition) or next((copy for copy, _ in _by_backup(disk, partition)), None)
         if place is None:
             problems.append(f"no file system that can be read in the partition at sector {partition.first_sector}")
         else:
             places.append(place)
-    if not places and (place := _from_backup(disk, whole)) is not None:
-        places = [place]
+    if not places:
+        places = [over_all] if over_all else [copy for copy, _ in _by_backup(disk, whole)][:1]
     if not places and not table.partitions:
         places = _common_starts(disk, problems)
-    return Places(table.scheme, tuple(places), tuple(problems))
+    return Places(table.scheme, tuple(_apart(places)), tuple(problems))
 
 
-def _from_backup(disk: Disk, partition: Partition) -> Place | None:
-    """A volume whose boot sector is gone but has a copy. A proven sector in its place makes that doubtful."""
-    if worst_state(disk, partition.first_sector * SECTOR_BYTES, SECTOR_BYTES) == SectorState.EXACT:
-        doubts = (*partition.doubts, "another sector stands in place of the boot sector, a copy was used")
-        partition = Partition(partition.first_sector, partition.sectors, doubts)
-    return _by_backup(disk, partition)
+def _apart(places: list[Place]) -> list[Place]:
+    """Volumes that claim sectors of each other are doubtful: at most one of them can be right."""
+    out = []
+    for place in places:
+        others = [other for other in places if other is not place]
+        first, end = place.first_sector, place.first_sector + place.claimed
+        if any(other.first_sector < end and first < other.first_sector + other.claimed for other in others):
+            out.append(replace(place, doubts=(*place.doubts, "another volume claims some of its sectors")))
+        else:
+            out.append(place)
+    return out
 
 
 def _common_starts(disk: Disk, problems: list[str]) -> list[Place]:
@@ -88,14 +108,12 @@ def _common_starts(disk: Disk, problems: list[str]) -> list[Place]:
 def identify(disk: Disk, partition: Partition) -> Place | None:
     """Say which file system starts at a partition's first sector, None for none that we know.
 
-    A proven copy is preferred to a boot sector that is not proven; it is not looked for where there is none.
+    A boot sector that is lost is read from its proven copy, if what is left of it says that the copy is its own.
     """
     start = partition.first_sector * SECTOR_BYTES
     head = disk.read(start, _HEAD_BYTES)
-    place = _by_boot_sector(disk, partition, head)
-    if place is not None and worst_state(disk, start, SECTOR_BYTES) != SectorState.EXACT:
-        place = _by_backup(disk, partition) or place
-    return place or _by_superblock(disk, partition, head)
+    own = next((copy for copy, vouched in _by_backup(disk, partition) if vouched), None)
+    return own or _by_boot_sector(disk, partition, head) or _by_superblock(disk, partition, head)
 
 
 def _by_boot_sector(disk: Disk, partition: Partition, boot: bytes, backup: int = 0) -> Place | None:
@@ -130,32 +148,50 @@ def _cut(sectors: int, partition: Partition) -> int:
     return min(sectors, partition.sectors)
 
 
-def _by_backup(disk: Disk, partition: Partition) -> Place | None:
-    """The volume that a proven copy of a boot sector describes.
+def _by_backup(disk: Disk, partition: Partition) -> Iterator[tuple[Place, bool]]:
+    """Volumes that proven copies of a boot sector describe, and whether the lost sector vouches for the copy.
 
-    FAT32 keeps it in sector 6, exFAT from sector 12 on, NTFS in the last sector of the partition.
+    FAT32 keeps it in sector 6, exFAT from sector 12 on, NTFS in the last sector of the partition. A copy alone may be
+    of an older volume, for a later format does not overwrite it everywhere.
     """
+    start = partition.first_sector * SECTOR_BYTES
     for backup, signature in (
         (_FAT32_BACKUP, None),
         (_EXFAT_BACKUP, b"EXFAT   "),
         (partition.sectors - 1, b"NTFS    "),
     ):
-        offset = (partition.first_sector + backup) * SECTOR_BYTES
+        offset = start + backup * SECTOR_BYTES
         if not 0 < backup < partition.sectors or worst_state(disk, offset, SECTOR_BYTES) != SectorState.EXACT:
             continue
         boot = disk.read(offset, SECTOR_BYTES)
         if signature is not None and boot[3:11] != signature:
             continue
-        place = _by_boot_sector(disk, partition, boot, backup)
+        vouched = _vouches(disk, start, boot[:_BOOT_PARAMETERS])
+        doubt = () if vouched else ("the boot sector was taken from a copy that may be of an older volume",)
+        own = Partition(partition.first_sector, partition.sectors, partition.doubts + doubt)
+        place = _by_boot_sector(disk, own, boot, backup)
         if place is not None and (place.fat is None or place.fat.backup_boot == backup):
-            return place
-    return None
+            yield place, vouched
+
+
+def _vouches(disk: Disk, offset: int, copy: bytes) -> bool:
+    """Whether a lost sector says, as far as it can be read, that a copy is its own.
+
+    It differs from its copy by bit errors only: by a quarter of the copy's ones at most. Boot sectors of other file
+    systems and empty sectors differ by as many bits as the copy has ones, or nearly so. A doubtful sector says
+    nothing, for it may itself be of an older volume.
+    """
+    if worst_state(disk, offset, len(copy)) != SectorState.LOST:
+        return False
+    ours, theirs = np.frombuffer(disk.read(offset, len(copy)), np.uint8), np.frombuffer(copy, np.uint8)
+    differ, ones = np.bitwise_count(ours ^ theirs).sum(), np.bitwise_count(theirs).sum()
+    return bool(4 * int(differ) <= int(ones))
 
 
 def _by_superblock(disk: Disk, partition: Partition, head: bytes) -> Place | None:
     """An ext volume: superblock at byte 1024 (U-Boot include/ext_common.h), else one of its copies."""
     start, source, notes = partition.first_sector, dict[int, int](), tuple[str, ...]()
-    at = start * SECTOR_BYTES + 1024
+    at, doubts = start * SECTOR_BYTES + 1024, partition.doubts
     proven = worst_state(disk, at, 1024) == SectorState.EXACT
     block = head[1024:2048]
     if block[56:58] != EXT_MAGIC or not proven:
@@ -164,6 +200,8 @@ def _by_superblock(disk: Disk, partition: Partition, head: bytes) -> Place | Non
             block = disk.read(copy * SECTOR_BYTES, 1024)
             source = {start + 2: copy, start + 3: copy + 1}
             notes = (f"the superblock was taken from its copy in sector {copy}",)
+            if not _vouches(disk, at + _EXT_UUID, block[_EXT_UUID : _EXT_UUID + 16]):
+                doubts = (*doubts, "the superblock was taken from a copy that may be of an older volume")
     if len(block) < 1024 or block[56:58] != EXT_MAGIC:
         return None
     blocks, shift = struct.unpack_from("<I", block, 4)[0], struct.unpack_from("<I", block, 24)[0]
@@ -171,9 +209,12 @@ def _by_superblock(disk: Disk, partition: Partition, head: bytes) -> Place | Non
     if shift > 6 or blocks == 0:
         return None
     kind = "ext4" if incompat & 0x2C0 else "ext3" if compat & 0x4 else "ext2"
-    doubts = partition.doubts
     if not proven and not source:
         doubts = (*doubts, "the superblock is not proven")
+    if worst_state(disk, start * SECTOR_BYTES, 1024) != SectorState.EXACT:
+        doubts = (*doubts, "what stands before the superblock is not proven: it may be of a newer volume")
+    if strange := incompat & ~_EXT_KNOWN:
+        doubts = (*doubts, f"the volume uses features that are not known here ({strange:#x})")
     if incompat & _EXT_JOURNAL_PENDING:
         doubts = (*doubts, "the journal holds changes that were never written to their place")
     sectors = _cut(blocks << (shift + 1), partition)

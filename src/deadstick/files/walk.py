@@ -160,7 +160,7 @@ def _steady(first: _Pass, problems: list[str]) -> set[Found]:
     for fill in FILLS:
         again = _Pass(first.place, fill)
         again.run()
-        steady &= {file for _, file in again.files}
+        steady &= {file for _, file in again.files} if again.doubt == first.doubt else set()
         if not steady:
             break
     problems.append(

@@ -26,7 +26,23 @@ class WorkerGoneError(Exception):
     """The worker died, hung or talked nonsense; the text says which. Callers turn it into a problem."""
 
 
-class Worker:
+class Closing:
+    """A context manager that closes itself."""
+
+    def close(self) -> None:
+        """End what is open."""
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class Worker(Closing):
     """One worker process that runs `python -m <module>`; a context manager that ends it."""
 
     def __init__(self, module: str) -> None:
@@ -100,14 +116,6 @@ class Worker:
                     stream.close()
                 except OSError:  # what was still to be flushed has no reader any more
                     continue
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def take_standard_streams() -> tuple[BinaryIO, BinaryIO]:
