@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deadstick.recipe import kernels
-from deadstick.recipe.gather import gather, scatter, table, turned
+from deadstick.recipe.gather import gather, moves_in_turn, table, turned
 from deadstick.recipe.layout import Part, Span
 
 SETTINGS = settings(max_examples=150, deadline=None, derandomize=True)
@@ -84,14 +84,14 @@ def test_reverse_bits_is_its_twin(seed: int) -> None:
 
 @SETTINGS
 @given(span_tables(), st.integers(0, 999))
-def test_scatter_undoes_gather(spans: npt.NDArray[np.int64], seed: int) -> None:
+def test_turned_moves_undo_gather(spans: npt.NDArray[np.int64], seed: int) -> None:
     runs = [Span(Part.DATA, place, length) for _, length, place in spans.tolist()]
     pages: npt.NDArray[Any] = rows(seed)
     out = np.full((3, ROW_BYTES), 0xAA, np.uint8)
     gather(pages, runs, out)
     assert not np.unpackbits(out, axis=1)[:, sum(run.bits for run in runs) :].any()
     blank = np.zeros_like(pages)
-    scatter(out, runs, blank)
+    kernels.move_bits(out, turned(moves_in_turn(runs)), blank)
     assert np.array_equal(
         blank, moved(pages, table((run.start, run.bits, run.start) for run in runs), np.zeros_like(pages))
     )

@@ -65,11 +65,6 @@ class BlockTable:
     aside: tuple[Aside, ...] = ()
     free: tuple[int, ...] = ()
 
-    @property
-    def logical_blocks(self) -> int:
-        """Logical blocks, a last one that is cut short counted in."""
-        return -(-len(self.physical) // self.pages_per_block)
-
     @cached_property
     def newest(self) -> NDArray[np.int64]:
         """`int64[logical blocks]`: the physical block of the newest copy, -1 where there is none."""

@@ -26,17 +26,6 @@ def gather(pages: Bytes, spans: Sequence[Span], out: Bytes) -> None:
     out[:] = rows
 
 
-def scatter(values: Bytes, spans: Sequence[Span], pages: Bytes) -> None:
-    """The inverse of `gather`: write rows of bytes into the spans of pages, in place.
-
-    Args:
-        values: `uint8[pages, bytes]`.
-        spans: where they go, in order.
-        pages: `uint8[pages, page_bytes]`, changed.
-    """
-    kernels.move_bits(np.ascontiguousarray(values), turned(moves_in_turn(spans)), pages)
-
-
 def moves_in_turn(spans: Iterable[Span], first: int = 0) -> Moves:
     """Moves that put spans of a page one after the other, from bit `first` of the target on."""
     rows = []
