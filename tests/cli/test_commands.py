@@ -94,7 +94,7 @@ def test_solve_ends_with_4_where_nothing_is_proven(chip: Path, tmp_path: Path) -
 
 
 def test_inspect_shows_the_first_figures(chip: Path) -> None:
-    done = deadstick("inspect", chip, "--page-bytes", "2112")
+    done = deadstick("inspect", chip, "--page-bytes", "2048", "--spare-bytes", "64")
     assert (done.returncode, done.stderr) == (0, "")
     assert hashlib.sha256(chip.read_bytes()).hexdigest() in done.stdout
     pages = chip.stat().st_size // 2112
@@ -108,6 +108,10 @@ def test_inspect_shows_the_first_figures(chip: Path) -> None:
 
 def test_a_page_larger_than_the_dump_is_refused(chip: Path) -> None:
     refused(deadstick("inspect", chip, "--page-bytes", str(1 << 40)), "larger than the dump")
+
+
+def test_a_spare_area_without_a_page_is_refused(chip: Path) -> None:
+    refused(deadstick("inspect", chip, "--spare-bytes", "64"), "--page-bytes")
 
 
 def test_names_that_the_terminal_cannot_show_do_not_end_the_program(chip: Path) -> None:

@@ -10,7 +10,7 @@ from deadstick.cli import show
 from deadstick.cli.demo import CASE, DUMP
 from deadstick.cli.demo import demo as do_demo
 from deadstick.cli.progress import shown
-from deadstick.errors import InputError
+from deadstick.errors import HintError, InputError
 from deadstick.flash.dump import Dump
 from deadstick.recipe import toml
 from deadstick.solve.evidence import Hints
@@ -47,10 +47,13 @@ def solve(dump: Path, given: Hints, *, explain: bool, save: Path | None) -> int:
     return SOLVED if found.outcome == "solved" else NOT_SOLVED
 
 
-def inspect(dump: Path, page_bytes: int | None) -> int:
+def inspect(dump: Path, page_bytes: int | None, spare_bytes: int | None) -> int:
     """First figures."""
+    if page_bytes is None and spare_bytes is not None:
+        raise HintError("--spare-bytes tells nothing here without --page-bytes")
+    whole = None if page_bytes is None else page_bytes + (spare_bytes or 0)
     with shown() as progress:
-        look = glance(dump, page_bytes, progress)
+        look = glance(dump, whole, progress)
     show.first_figures(look)
     return 0
 

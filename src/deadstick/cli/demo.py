@@ -10,7 +10,8 @@ import numpy as np
 
 from deadstick.case.atomic import explained, write_atomic
 from deadstick.case.intake import check_folder
-from deadstick.case.recover import FILES, recover
+from deadstick.case.job import FILES
+from deadstick.case.recover import recover
 from deadstick.case.result import NAME as RESULT
 from deadstick.case.result import FilePart, Result
 from deadstick.case.store import CaseStore

@@ -118,21 +118,19 @@ def solve(
 
 
 @app.command()
-def inspect(
-    dump: DumpArgument,
-    page_bytes: Annotated[
-        int | None,
-        typer.Option(min=1, metavar="N", help="Bytes of a whole page, data and spare, for the figures by column."),
-    ] = None,
-) -> None:
-    """Look at a dump: size, SHA-256, erased share, page sizes that it suggests, entropy by column. Writes nothing.
+def inspect(dump: DumpArgument, page_bytes: PageBytes = None, spare_bytes: SpareBytes = None) -> None:
+    """Look at a dump, and interpret little: a few seconds, no recipe needed. Writes nothing.
+
+    Prints size, SHA-256, erased share, the page sizes that the dump suggests, and the entropy of every column of the
+    page as a small picture. With --page-bytes, and --spare-bytes where pages have a spare area, for that page.
 
     \b
-    Example:       deadstick inspect chip.bin
+    Exit status:   0, or 2 for wrong use or unusable input
+    Example:       deadstick inspect chip.bin --page-bytes 8192 --spare-bytes 640
     """  # noqa: D301
     from deadstick.cli import commands  # noqa: PLC0415
 
-    raise typer.Exit(commands.inspect(dump, page_bytes))
+    raise typer.Exit(commands.inspect(dump, page_bytes, spare_bytes))
 
 
 @app.command()

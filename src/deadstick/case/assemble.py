@@ -1,0 +1,57 @@
+"""The result of a case, put together from its record."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from deadstick import __version__
+from deadstick.case.memory import peak_memory_bytes
+from deadstick.case.outcome import judge
+from deadstick.case.result import DiskPart, DumpPart, EvidencePart, Result, Seconds, Status, VolumePart
+from deadstick.case.store import CaseStore
+
+
+def assemble(store: CaseStore, solved: dict[str, Any], sha256_after: str, seconds: Seconds) -> Result:
+    """What `result.json` is to hold.
+
+    Args:
+        store: the record, with every stage but the report finished.
+        solved: figures of the stage `solve`.
+        sha256_after: of the dump, read anew when the work was done.
+        seconds: of work.
+    """
+    files, deleted = store.files(deleted=False), store.files(deleted=True)
+    image, scan = payload(store, "image"), payload(store, "files")
+    volumes = [VolumePart.model_validate(volume) for volume in scan.get("volumes", [])]
+    problems: list[str] = scan.get("problems", [])
+    status, reason = Status.UNSOLVED, str(solved["reason"])
+    if solved["outcome"] == "solved":
+        status, reason = judge(volumes, files, problems)
+    else:
+        status = Status(solved["outcome"])
+    return Result(
+        program_version=__version__,
+        status=status,
+        reason=reason,
+        started=store.started(),
+        finished=datetime.now(UTC),
+        dumps=[
+            DumpPart(path=row.path, bytes=row.bytes, sha256=row.sha256, sha256_after=sha256_after)
+            for row in store.inputs()
+        ],
+        hints=solved["hints"],
+        recipe=solved["recipe"],
+        evidence=[EvidencePart.model_validate(part) for part in solved["evidence"]],
+        disk=DiskPart.model_validate(image["disk"]) if image else None,
+        volumes=volumes,
+        files=files,
+        deleted=deleted,
+        problems=problems,
+        seconds=seconds,
+        peak_memory_bytes=peak_memory_bytes(),
+    )
+
+
+def payload(store: CaseStore, name: str) -> dict[str, Any]:
+    """Figures of a finished stage; empty where it is not finished."""
+    row = store.stage(name)
+    return row.payload if row else {}

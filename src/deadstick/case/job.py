@@ -1,0 +1,269 @@
+"""One run on one case: which stages are left to do, and doing them.
+
+Each stage writes into `.work/` and moves what is finished to its place; then the record of the case says that
+the stage is finished. A run that was stopped or killed therefore goes on after the last finished stage.
+"""
+
+import shutil
+import sqlite3
+import time
+import traceback
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from deadstick import __version__
+from deadstick.case import engines as engine_room
+from deadstick.case.assemble import assemble, payload
+from deadstick.case.atomic import publish, refuse_full
+from deadstick.case.chip_map import ChipFigures, chip_figures
+from deadstick.case.engines import Engines, Rebuilt
+from deadstick.case.intake import Intake, sha256_now
+from deadstick.case.outcome import disk_part, evidence_parts, file_part, storable, volume_part
+from deadstick.case.report import Sources, write_report
+from deadstick.case.result import NAME as RESULT
+from deadstick.case.result import FilePart, Result, Seconds
+from deadstick.case.store import CaseStore, StageRow
+from deadstick.case.tables import write_files_csv
+from deadstick.errors import CaseError, DeadstickError, InputError
+from deadstick.progress import Progress
+from deadstick.rebuild.page_table import PageTable
+from deadstick.recipe import toml
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.evidence import Hints
+
+RECIPE = "recipe.toml"
+PAGES = "pages.parquet"
+IMAGE = "disk.img"
+FILES = "files"
+DELETED = "deleted"
+TABLE = "files.csv"
+REPORT = "report.html"
+WORK = ".work"
+STAGES = ("solve", "rebuild", "image", "files", "report")
+_FOLDER = -1
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What one stage made: its outputs are in `.work/` still, or need no moving."""
+
+    payload: dict[str, Any]
+    outputs: tuple[str, ...] = ()
+    files: Iterable[tuple[bool, FilePart]] | None = None
+
+
+def hints_dict(hints: Hints) -> dict[str, Any]:
+    """The hints that were given, as plain values."""
+    given: dict[str, Any] = {
+        "page_bytes": hints.page_bytes,
+        "spare_bytes": hints.spare_bytes,
+        "pages_per_block": hints.pages_per_block,
+        "recipe": toml.to_dict(hints.recipe) if hints.recipe else None,
+    }
+    return {key: value for key, value in given.items() if value is not None}
+
+
+@dataclass
+class Job:
+    """One run on one case."""
+
+    store: CaseStore
+    intake: Intake
+    hints: Hints
+    progress: Progress
+    engines: Engines | None
+    _rebuilt: Rebuilt | None = None
+    _began: float = field(default_factory=time.monotonic)
+    _earlier: float = 0.0
+
+    @property
+    def folder(self) -> Path:
+        """The case folder."""
+        return self.store.folder
+
+    @property
+    def work(self) -> Path:
+        """Where unfinished outputs lie."""
+        return self.folder / WORK
+
+    def run(self) -> Result:
+        """All stages that are not finished; whatever ends the run is in the journal."""
+        self.store.begin_run(__version__, hints_dict(self.hints))
+        try:
+            result = self._stages()
+        except BaseException as error:
+            # A full disk may refuse this line too; the first error is the one to tell.
+            with suppress(sqlite3.Error):
+                self.store.note(*_ending(error))
+            raise
+        self.store.note("run finished", f"{result.status}: {result.reason}")
+        return result
+
+    def _stages(self) -> Result:
+        self._settle()
+        if self.store.stage("report") and all(self.store.stage(name) for name in self._needed()):
+            return Result.load(self.folder)
+        solved = self._stage("solve", self._solve)
+        if solved["outcome"] == "solved":
+            self._save_recipe(solved["recipe"])
+            self._stage("rebuild", self._rebuild)
+            self._stage("image", self._image)
+            self._stage("files", self._files)
+        after = self._check_dump()
+        self._stage("report", lambda: self._report(solved, after))
+        shutil.rmtree(self.work, ignore_errors=True)
+        return Result.load(self.folder)
+
+    def _needed(self) -> tuple[str, ...]:
+        solve = self.store.stage("solve")
+        return STAGES if solve and solve.payload["outcome"] == "solved" else ("solve", "report")
+
+    def _settle(self) -> None:
+        """Decide whether an earlier answer of the solver stands."""
+        row = self.store.stage("solve")
+        if row is None:
+            return
+        given = hints_dict(self.hints)
+        if row.payload["outcome"] == "solved":
+            if given and given != row.payload["hints"]:
+                raise CaseError(f"{self.folder}: this case is solved; choose a new folder to try other hints")
+        elif given != row.payload["hints"] or row.payload["version"] != __version__:
+            self.store.note("solving again", "other hints or another version of the program")
+            self.store.forget(STAGES)
+
+    def _stage(self, name: str, work: Callable[[], _Done]) -> dict[str, Any]:
+        """The figures of a stage, which is done now unless an earlier run finished it."""
+        if found := self.store.stage(name):
+            self._earlier += found.seconds
+            return found.payload
+        self.store.forget(["report"])
+        self._clean_work(name)
+        began = time.monotonic()
+        done = work()
+        outputs = {output: self._publish(output) for output in done.outputs}
+        self.store.finish(StageRow(name, time.monotonic() - began, outputs, done.payload), done.files)
+        return done.payload
+
+    def _publish(self, output: str) -> int:
+        """Move an output to its place, unless it was written there; its size."""
+        place = self.folder / output
+        if (self.work / output).exists():
+            publish(self.work / output, place)
+        return _FOLDER if place.is_dir() else place.stat().st_size
+
+    def _clean_work(self, stage: str) -> None:
+        """Clear away what a killed run left, but for an image in the making, which is gone on with."""
+        self.work.mkdir(exist_ok=True)
+        for entry in self.work.iterdir():
+            if stage == "image" and entry.name.startswith(IMAGE):
+                continue
+            if entry.is_dir():
+                shutil.rmtree(entry)
+            else:
+                entry.unlink()
+
+    # The stages ---------------------------------------------------------------------------------------
+
+    def _solve(self) -> _Done:
+        solution = self._engines.solve(self.intake.dump, self.hints, self.progress)
+        payload = {
+            "outcome": solution.outcome,
+            "reason": solution.reason,
+            "recipe": toml.to_dict(solution.recipe) if solution.recipe else None,
+            "evidence": [part.model_dump() for part in evidence_parts(solution.findings)],
+            "hints": hints_dict(self.hints),
+            "version": __version__,
+        }
+        return _Done(payload)
+
+    def _save_recipe(self, values: dict[str, Any]) -> None:
+        """Write `recipe.toml` unless it is there: the record of the case is what counts."""
+        place = self.folder / RECIPE
+        if not place.exists():
+            self.work.mkdir(exist_ok=True)
+            toml.save(toml.from_dict(values), self.work / RECIPE)
+            publish(self.work / RECIPE, place)
+
+    def _rebuild(self) -> _Done:
+        rebuilt = self._disk()
+        rebuilt.page_table.save(self.work / PAGES)
+        code = self._recipe.code
+        figures = chip_figures(rebuilt.page_table, rebuilt.block_table, code.t if code else 0)
+        return _Done(figures.model_dump(), (PAGES,))
+
+    def _image(self) -> _Done:
+        disk = self._disk().disk
+        written = self._engines.write_image(disk, self.work / IMAGE, self.progress)
+        part, cells = disk_part(disk, IMAGE, written.sha256, self.progress)
+        return _Done({"disk": part.model_dump(), "cells": cells}, (IMAGE,))
+
+    def _files(self) -> _Done:
+        listing = self._engines.recover_files(self._disk().disk, self.work, self.progress)
+        refuse_full(listing.problems, self.folder)
+        for name in (FILES, DELETED):
+            (self.work / name).mkdir(exist_ok=True)
+        live = [file_part(record) for record in listing.files]
+        deleted = [file_part(record) for record in listing.deleted]
+        write_files_csv(self.work / TABLE, live, deleted)
+        payload = {
+            "volumes": [volume_part(volume).model_dump() for volume in listing.volumes],
+            "problems": [storable(problem) for problem in listing.problems],
+        }
+        found = [(False, part) for part in live] + [(True, part) for part in deleted]
+        return _Done(payload, (FILES, DELETED, TABLE), found)
+
+    def _report(self, solved: dict[str, Any], sha256_after: str) -> _Done:
+        result, chip = assemble(self.store, solved, sha256_after, self._seconds()), payload(self.store, "rebuild")
+        figures = ChipFigures.model_validate(chip) if chip else None
+        cells = payload(self.store, "image").get("cells", [])
+        write_report(self.folder / REPORT, Sources(result, self.store.journal(), figures, cells))
+        result.save(self.folder)
+        return _Done({}, (REPORT, RESULT))
+
+    def _check_dump(self) -> str:
+        """Prove that the dump is what it was before its first byte was interpreted; its SHA-256 now."""
+        path = self.intake.dump.path
+        after = sha256_now(path, self.progress)
+        if after == self.intake.sha256:
+            self.store.note("dump verified", f"SHA-256 {after} before and after")
+            return after
+        self.store.forget(STAGES)
+        raise InputError(f"{path}: the file was changed while we read it; its SHA-256 is {after} now: start again")
+
+    # Helpers ------------------------------------------------------------------------------------------
+
+    @property
+    def _engines(self) -> Engines:
+        if self.engines is None:
+            self.engines = engine_room.installed()
+        return self.engines
+
+    @property
+    def _recipe(self) -> Recipe:
+        row = self.store.stage("solve")
+        if row is None:
+            raise CaseError(f"{self.folder}: the record of the case has lost its recipe")
+        return toml.from_dict(row.payload["recipe"])
+
+    def _disk(self) -> Rebuilt:
+        if self._rebuilt is None:
+            saved = PageTable.load(self.folder / PAGES) if self.store.stage("rebuild") else None
+            self._rebuilt = self._engines.rebuild(self.intake.dump, self._recipe, saved, self.progress)
+        return self._rebuilt
+
+    def _seconds(self) -> Seconds:
+        rows = [row for name in STAGES if (row := self.store.stage(name))]
+        total = self.intake.seconds + self._earlier + time.monotonic() - self._began
+        figures = {row.name: round(row.seconds, 3) for row in rows}
+        return Seconds(hash=round(self.intake.seconds, 3), total=round(total, 3), **figures)
+
+
+def _ending(error: BaseException) -> tuple[str, str]:
+    if isinstance(error, KeyboardInterrupt):
+        return "run stopped", "by the user"
+    if isinstance(error, DeadstickError | OSError | sqlite3.Error):
+        return "run ended by an error", storable(str(error))
+    return "run ended by a fault in the program", storable("".join(traceback.format_exception(error)))
