@@ -9,12 +9,13 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
 from deadstick.case.atomic import explained, publish, write_atomic
-from deadstick.case.outcome import disk_part, judge
-from deadstick.case.result import EXIT_STATUS, FilePart, Status, VolumePart
+from deadstick.case.outcome import disk_part, evidence_parts, judge
+from deadstick.case.result import EXIT_STATUS, EvidencePart, FilePart, Status, VolumePart
 from deadstick.errors import CaseError, InputError
 from deadstick.files.records import FileState
 from deadstick.progress import silent
 from deadstick.rebuild.disk_protocol import SectorState
+from deadstick.solve.evidence import Finding
 
 VOLUME = VolumePart(index=1, kind="FAT16", label="", first_sector=0, sectors=100)
 
@@ -114,3 +115,9 @@ def test_our_own_errors_pass_as_they_are() -> None:
 def test_other_errors_name_their_file() -> None:
     with pytest.raises(CaseError, match=r"^/x/y: Input/output error$"), explained(Path("job")):
         raise OSError(errno.EIO, "Input/output error", "/x/y")
+
+
+def test_a_finding_without_a_chance_is_told_as_such() -> None:
+    part = evidence_parts([Finding("block size", "64 pages", "nothing tells", None)])[0]
+    assert (part.chance, part.log10_chance) == ("not stated", None)
+    assert EvidencePart.model_validate_json(part.model_dump_json()) == part
