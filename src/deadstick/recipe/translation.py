@@ -44,7 +44,8 @@ class BitField:
         if self.byte_order == "big":
             columns = columns[:, ::-1]
         shifts = 8 * np.arange(self.length, dtype=np.int64)
-        return (columns << shifts).sum(axis=1) & self.all_ones
+        values: NDArray[np.int64] = (columns << shifts).sum(axis=1) & self.all_ones
+        return values
 
     def write(self, metadata: NDArray[np.uint8], values: NDArray[np.int64]) -> None:
         """Set the field in place; bits outside the mask stay.

@@ -20,6 +20,8 @@ from deadstick.solve.window import RootTester, Tail, Window, data_bytes_of
 
 MOST_WORDS = 24
 FEWEST_HITS = 2
+WEAKEST = 3
+"""Regular text can have a root or two of its own; six consecutive roots are no accident of a text."""
 LONGEST_GAP = 32
 """Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
 TELLING_SHARE = 0.05
@@ -59,7 +61,7 @@ def identify(tester: RootTester, window: Window) -> FoundCode | None:
     if generator is None:
         return None
     code = _bch_with(generator, window.m)
-    if code is None:
+    if code is None or code.t < WEAKEST:
         return None
     fitting = sum(gf2poly.remainder(word, code.generator) == 0 for word in words)
     return FoundCode(code, fitting, len(words)) if fitting >= FEWEST_HITS else None

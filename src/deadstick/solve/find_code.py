@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from time import monotonic
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from deadstick.solve.survey import Survey
 from deadstick.solve.window import Heads, RootTester, Rows, Window, known_polynomials, polynomial_rounds, search
 
 FEWEST_ROWS = 8
+CLEARLY = 1.4
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 
@@ -31,6 +33,7 @@ class FoundPage:
         words: what identified the code.
         lag: pages apart whose differences are codewords; 0 where the pages themselves are.
         candidate: the witness for the page size.
+        asked: rows that were asked for.
     """
 
     survey: Survey
@@ -40,17 +43,28 @@ class FoundPage:
     words: FoundCode
     lag: int
     candidate: PageCandidate
+    asked: int
+
+    @property
+    def share(self) -> float:
+        """Share of the rows that begin with an error-free codeword."""
+        return self.window.hits / self.window.rows
 
 
 FIRST_ROWS, MANY_ROWS = 256, 4096
-EXHAUSTIVE_CANDIDATES, MANY_CANDIDATES = 6, 8
+MANY_CANDIDATES = 10
+WIDE_CANDIDATES, WIDE_ROUNDS = 6, 8
+NARROW_CANDIDATES = 2
+RIVALS = 10
+SEARCH_SECONDS = 120.0
+"""No new round begins after so long: an honest "not found" in minutes is worth more than a hope for hours."""
 
 
 def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
-    First the polynomials of public drivers on every page size, then all primitive ones, round by round, on the
-    likeliest page sizes, and at last the known ones on many rows, for dumps with hardly a word without errors.
+    First the polynomials of public drivers on every page size, then on many rows, for dumps with hardly a word without
+    errors; then all primitive polynomials, round by round, the first rounds on more page sizes than the later ones.
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
@@ -61,20 +75,21 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
         None where no BCH code explains any candidate.
     """
     hunt = _Hunt(data)
-    rounds = list(polynomial_rounds())
-    total = len(rounds) + 2
-    progress("code", 0, total)
-    found = hunt.over(candidates, FIRST_ROWS, known_polynomials())
-    for done, polynomials in enumerate(rounds, 1):
-        if found is not None:
+    known = known_polynomials()
+    rounds = [(candidates, FIRST_ROWS, known), (candidates[:MANY_CANDIDATES], MANY_ROWS, known)]
+    for number, polynomials in enumerate(polynomial_rounds()):
+        most = WIDE_CANDIDATES if number < WIDE_ROUNDS else NARROW_CANDIDATES
+        rounds.append((candidates[:most], FIRST_ROWS, polynomials))
+    began = monotonic()
+    for done, (chosen, rows, polynomials) in enumerate(rounds):
+        if monotonic() - began > SEARCH_SECONDS:
             break
-        progress("code", done, total)
-        found = hunt.over(candidates[:EXHAUSTIVE_CANDIDATES], FIRST_ROWS, polynomials)
-    if found is None:
-        progress("code", total - 1, total)
-        found = hunt.over(candidates[:MANY_CANDIDATES], MANY_ROWS, known_polynomials())
-    progress("code", total, total)
-    return found
+        progress("code", done, len(rounds))
+        found = hunt.over(chosen, rows, polynomials)
+        if found is not None:
+            progress("code", len(rounds), len(rounds))
+            return hunt.best_page(found, candidates)
+    return None
 
 
 class _Hunt:
@@ -102,6 +117,25 @@ class _Hunt:
                 self.tried += len(polynomials) * PLACES_A_FIELD
         return None
 
+    def best_page(self, first: FoundPage, candidates: Sequence[PageCandidate]) -> FoundPage:
+        """Of all page sizes that the code fits, the one under which the most rows begin with a codeword.
+
+        Under half of the right size every other row does, and under a size that shares a divisor with the right one
+        every few rows; those layouts look complete, too. Under a multiple all rows do, and the smaller size wins.
+        """
+        best = first
+        polynomials = (first.window.polynomial,)
+        for candidate in candidates[:RIVALS]:
+            if candidate.page_bytes == first.layout.page_bytes:
+                continue
+            other = self.over([candidate], first.asked, polynomials)
+            if other is None:
+                continue
+            larger = other.layout.page_bytes > best.layout.page_bytes
+            if other.share > best.share * (CLEARLY if larger else 1 / CLEARLY):
+                best = other
+        return best
+
     def _heads(self, survey: Survey, lag: int, rows: int) -> Heads:
         key = (survey.page_bytes, lag, rows)
         if key not in self.heads:
@@ -123,4 +157,4 @@ def _complete(survey: Survey, window: Window, lag: int, rows: int, candidate: Pa
         return None
     bch = words.bch
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
-    return FoundPage(survey, layout, code, window, words, lag, candidate)
+    return FoundPage(survey, layout, code, window, words, lag, candidate, rows)

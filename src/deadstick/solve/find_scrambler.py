@@ -1,11 +1,12 @@
 """The search for the scrambler, once pages and code are known."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.rebuild.certainty import accident_chances
 from deadstick.recipe.code import LOST, Code, in_code_order
 from deadstick.recipe.gather import gather
 from deadstick.recipe.layout import PageLayout, Part
@@ -14,9 +15,11 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, stream_positio
 from deadstick.solve.find_code import FoundPage
 from deadstick.solve.keystream import SeedRule, seed_rules, solve_seed
 from deadstick.solve.register import Register, find_hits, find_registers
+from deadstick.solve.window import log10_tail
 
 PROOF_PAGES = 64
 FIRST_PAGES = 8
+CONVINCING = -6.0
 CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
 
@@ -73,9 +76,22 @@ def _better(best: Unscrambled | None, recipe: Recipe, found: FoundPage) -> Unscr
     """The better of two hypotheses; a few pages are enough to dismiss one."""
     for most in (FIRST_PAGES, PROOF_PAGES):
         decoded, examined = count_decoded(recipe, found, proof_pages(found, most))
-        if decoded < CONVINCING_SHARE * examined:
+        if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
     return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
+
+
+def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
+    """Logarithm of the chance that so many words which are no codewords decode.
+
+    A word falls into a decoding sphere by accident with the chance of the spheres' share of all words, about 1/t!.
+    """
+    code = recipe.code
+    if code is None:
+        return 0.0
+    bits = recipe.layout.codewords[0].message_bits + code.parity_bits
+    share = min(1.0, float(accident_chances(bits, code.parity_bits, code.t).sum()))
+    return log10_tail(examined, decoded, share)
 
 
 def _variants(code: Code) -> Iterator[Code]:
@@ -187,7 +203,7 @@ def _stored_words(
     return words, where
 
 
-def _remainder(code: Code, size: int):  # noqa: ANN202 - a closure over the code
+def _remainder(code: Code, size: int) -> Callable[[NDArray[np.uint8]], NDArray[np.uint8]]:
     message_bytes = size - code.parity_bytes
 
     def remainder(words: NDArray[np.uint8]) -> NDArray[np.uint8]:

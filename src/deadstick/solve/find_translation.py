@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.errors import HintError
 from deadstick.files.judge import volume_consistency
 from deadstick.progress import Progress
 from deadstick.recipe.recipe import Recipe
@@ -66,10 +67,15 @@ def find_translation(
         hint: pages per block that the user knows; None if unknown.
         progress: told about every hypothesis.
 
+    Raises:
+        HintError: the block size that the user knows is contradicted by the metadata.
+
     Returns:
         The hypothesis under which the volumes are most consistent; metadata decide where there is no volume.
     """
-    block = BlockSize(hint, "given by the user", None) if hint else block_size(pages, recipe, period)
+    block = block_size(pages, recipe, period)
+    if hint is not None:
+        block = _agreed(hint, block)
     recipe = with_block_size(recipe, block.pages, period)
     judged = _judged(pages, recipe, progress)
     if max(judged).score < SURE_VOLUME and recipe.code is not None:
@@ -163,10 +169,21 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
     good = (batch.errors >= 0).all(axis=1)
     best: BlockSize | None = None
     for column in range(batch.metadata.shape[1]):
-        found = _common_step(_changes(batch.metadata[:, column], good))
+        found = _common_step(_changes(batch.metadata[:, column], np.asarray(good)))
         if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
             best = found
     return best or _without_metadata(batch.erased, period)
+
+
+def _agreed(hint: int, seen: BlockSize) -> BlockSize:
+    """The user's block size, unless the metadata contradict it.
+
+    Raises:
+        HintError: they do.
+    """
+    if hint != seen.pages and (seen.log10_chance or 0.0) < SURE_CHANCE:
+        raise HintError(f"{hint} pages per block do not fit the dump: {seen.figure}")
+    return BlockSize(hint, f"given by the user; {seen.figure}", seen.log10_chance)
 
 
 def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:

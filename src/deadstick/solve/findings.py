@@ -5,7 +5,7 @@ import math
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_code import FoundPage
-from deadstick.solve.find_scrambler import Unscrambled
+from deadstick.solve.find_scrambler import Unscrambled, decode_chance
 from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
@@ -47,7 +47,7 @@ def scrambler(plain: Unscrambled) -> Finding:
     rule, register = plain.rule, plain.register
     if plain.recipe.scrambler is None or rule is None or register is None:
         share = f"{plain.decoded} of {plain.examined} codewords decode as stored; no shift register shows in the data"
-        return Finding("scrambler", "none", share, _decode_chance(plain))
+        return Finding("scrambler", "none", share, decode_chance(plain.recipe, plain.decoded, plain.examined))
     figure = (
         f"{rule.agreeing} of {rule.counted} places with bare register output agree on the seeds; "
         f"{plain.decoded} of {plain.examined} codewords decode"
@@ -77,13 +77,7 @@ def proof(plain: Unscrambled, found: FoundTranslation) -> Finding:
     answer = "the recipe decodes the dump"
     if found.volume_score <= 0:
         answer += ", but no volume was recognised on the disk"
-    return Finding("proof", answer, figure, _decode_chance(plain))
-
-
-def _decode_chance(plain: Unscrambled) -> float:
-    """A word that is no codeword falls into a decoding sphere with the chance 1/t! (McEliece and Swanson, 1986)."""
-    t = plain.recipe.code.t if plain.recipe.code else 1
-    return -plain.decoded * math.lgamma(t + 1) / math.log(10)
+    return Finding("proof", answer, figure, decode_chance(plain.recipe, plain.decoded, plain.examined))
 
 
 def noise(figure: Uniformity, candidates: tuple[PageCandidate, ...]) -> Finding:
@@ -108,6 +102,5 @@ def uniform_plaintext(figure: Uniformity) -> Finding:
 def given(recipe: Recipe, decoded: int, examined: int) -> Finding:
     """A recipe that was brought along."""
     answer = recipe.code.describe() if recipe.code else "no code"
-    t = recipe.code.t if recipe.code else 1
-    chance = -decoded * math.lgamma(t + 1) / math.log(10)
+    chance = decode_chance(recipe, decoded, examined)
     return Finding("given recipe", answer, f"{decoded} of {examined} codewords decode", chance)

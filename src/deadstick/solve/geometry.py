@@ -1,7 +1,7 @@
 """Page sizes and keystream periods that the dump itself suggests.
 
-Equal bytes at a lag: every byte value becomes a random +1 or -1 (0xFF becomes 0, so that erased pages are silent) and
-the autocorrelation is taken by FFT (Wiener-Khinchin). Unrelated bytes give 0 with a known spread, so each lag has a
+Equal bytes at a lag: every byte value becomes a random +1 or -1 (erased stretches become 0, so that they are silent)
+and the autocorrelation is taken by FFT (Wiener-Khinchin). Unrelated bytes give 0 with a known spread, so each lag has a
 figure in standard deviations. Two things stand out: the lag after which the keystream comes again, since constant
 data under the same keystream are the same bytes, and, where columns of the page are alike from page to page, a comb
 with a tooth at every multiple of the page. These are candidates; the code proves one of them.
@@ -20,7 +20,9 @@ SPARE_RANGE = (16, 2208)
 MOST_SPARE = 0.35
 """Largest spare area as a share of the data: the parts of the ONFI era stay below it (common practice, no source)."""
 PAGES_PER_BLOCK = (16, 1024)
-SAMPLE_BYTES = 32 << 20
+SAMPLE_BYTES = 16 << 20
+ERASED_STRETCH = 256
+ERASED_BYTES = 0.9
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
 MOST_PERIODS = 3
@@ -84,16 +86,25 @@ def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
         `float32[bytes / 2]`: standard deviations, index is the lag; 0 for lags below 256.
     """
     signs = np.random.default_rng(seed).choice(np.array([-1, 1], np.float32), 256)
-    signs[0xFF] = 0
     series = signs[data]
+    _silence_erased(data, series)
     power = float(np.mean(np.abs(series)))
     size = scipy.fft.next_fast_len(2 * len(series), real=True)
     spectrum = scipy.fft.rfft(series, size)
-    correlation = scipy.fft.irfft(spectrum * spectrum.conj(), size)[: len(series) // 2]
+    spectrum *= spectrum.conj()
+    correlation = scipy.fft.irfft(spectrum, size, overwrite_x=True)[: len(series) // 2]
     pairs = len(series) - np.arange(len(correlation))
     figures: NDArray[np.float32] = (correlation / np.sqrt(pairs * max(power, 1e-9))).astype(np.float32)
     figures[:256] = 0
     return figures
+
+
+def _silence_erased(data: NDArray[np.uint8], series: NDArray[np.float32]) -> None:
+    """Set the series to 0 in erased stretches, which would be alike at every lag; single 0xFF columns stay."""
+    count = len(data) // ERASED_STRETCH
+    stretches = data[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)
+    erased = (stretches == 0xFF).mean(axis=1) > ERASED_BYTES
+    series[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)[erased] = 0
 
 
 def allowed_pages() -> NDArray[np.int64]:

@@ -176,7 +176,7 @@ def constant_runs(
 
 
 @njit(cache=True, nogil=True)
-def _image(matrix: NDArray[np.uint64], vector: int, width: int) -> int:
+def _image(matrix: NDArray[np.uint64], vector: np.uint64, width: int) -> np.uint64:
     result = np.uint64(0)
     for bit in range(width):
         if vector >> np.uint64(bit) & np.uint64(1):

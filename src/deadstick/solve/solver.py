@@ -6,7 +6,6 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
-from deadstick.recipe.recipe import Recipe
 from deadstick.solve import findings
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.find_code import FoundPage, find_code
@@ -103,10 +102,9 @@ def _fits(page: int, hints: Hints) -> bool:
 def _without_code(part: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], hints: Hints) -> Solution:
     figure = uniformity(part)
     finding = findings.noise(figure, candidates)
-    if hints.page_bytes is not None and hints.spare_bytes is not None:
-        raise HintError(
-            f"no code was found in pages of {hints.page_bytes} and {hints.spare_bytes} bytes; try without the hint"
-        )
+    if hints.page_bytes is not None or hints.spare_bytes is not None:
+        tried = ", ".join(f"{item.page_bytes} ({item.witness})" for item in candidates[:3])
+        raise HintError(f"no code was found in pages that fit the hint; tried {tried}; try without the hint")
     if is_uniform(figure) and not candidates:
         return Solution(
             "unreadable", "the dump looks like noise: no page size, no code, no keystream", None, (finding,)
@@ -121,8 +119,3 @@ def _encrypted(found: FoundPage, plain: Unscrambled) -> Finding | None:
     good = (batch.errors >= 0).all(axis=1)
     figure = uniformity(batch.data[good].reshape(-1))
     return findings.uniform_plaintext(figure) if is_uniform(figure) else None
-
-
-def recipe_of(solution: Solution) -> Recipe | None:
-    """The recipe of a solution, for callers that want nothing else."""
-    return solution.recipe

@@ -59,8 +59,8 @@ class Survey:
 
     def differences(self, lag: int, most: int) -> Rows:
         """Differences of pages that lie `lag` pages apart."""
-        both = np.flatnonzero(self.written[lag:] & self.written[:-lag]) if 0 < lag < len(self.pages) else []
-        first = _spread(np.asarray(both, np.int64), most)
+        both = self.written[lag:] & self.written[:-lag] if 0 < lag < len(self.pages) else self.written[:0]
+        first = _spread(np.flatnonzero(both), most)
         return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]))
 
 

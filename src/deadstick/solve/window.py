@@ -119,7 +119,7 @@ class RootTester:
     @property
     def columns(self) -> int:
         """Columns of a row."""
-        return self.prefix.shape[1] - 1
+        return int(self.prefix.shape[1]) - 1
 
     def set_field(self, m: int, polynomial: int, order: BitOrder) -> None:
         """Compute the prefix sums over GF(2^m) with the root of `polynomial`."""
@@ -140,7 +140,9 @@ class RootTester:
     def rows_with_root(self, begin: int, message: int, tail: Tail, tail_bytes: int) -> NDArray[np.int64]:
         """Numbers of the rows that have the root at one place."""
         value = self.prefix[:, begin + message] ^ self.prefix[:, begin]
-        between = self.prefix[:, tail.between + tail.length] ^ self.prefix[:, tail.between]
+        between: NDArray[np.uint16] = np.bitwise_xor(
+            self.prefix[:, tail.between + tail.length], self.prefix[:, tail.between]
+        )
         rest = self.prefix[:, tail.first + tail_bytes] ^ self.prefix[:, tail.first]
         total = value ^ self._shifted(between, 8 * (tail.between - begin - message))
         moved = self._shifted(total, -8 * (tail.first - begin - message - tail.length))

@@ -1,0 +1,114 @@
+"""Seeds and restarts of the scrambler."""
+
+import numpy as np
+import pytest
+
+from deadstick.codes.lfsr import Lfsr
+from deadstick.recipe.code import UNCHECKED, Code, in_code_order
+from deadstick.recipe.layout import Part, spare_groups
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler, stream_positions
+from deadstick.solve.keystream import SURE_HITS, seed_rules, shortest_period, solve_seed
+from deadstick.solve.register import Register, find_hits, find_registers
+
+POLYNOMIAL = 0x8003  # x^15 + x + 1, facts of Linux sunxi_nand.c
+LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
+CODE = Code(14, 0x402B, 32)
+EVERYTHING = frozenset(Part)
+
+
+def scrambled_pages(restart: Restart, period: int, seed: int = 3) -> tuple[np.ndarray, tuple[int, ...]]:
+    """400 pages, the first half of each of which is free space."""
+    rng = np.random.default_rng(seed)
+    seeds = tuple(int(value) for value in rng.integers(1, 1 << 15, period))
+    recipe = Recipe(period, LAYOUT, CODE, Scrambler("after_ecc", restart, LfsrKeystreams(POLYNOMIAL, seeds)))
+    data = rng.integers(0, 256, (400, 2048), np.uint8)
+    data[:, 512:1536] = 0
+    metadata = np.full((400, 8), 0xFF, np.uint8)
+    return recipe.encode(data, metadata, np.arange(400)), seeds
+
+
+@pytest.mark.parametrize("restart", ["codeword", "page", "column"])
+def test_restarts_and_seeds_follow_from_free_space(restart: Restart) -> None:
+    pages, seeds = scrambled_pages(restart, 32)
+    register = find_registers(pages.reshape(-1))[0]
+    assert register.polynomial == POLYNOMIAL
+    hits = find_hits(pages.reshape(-1), register)
+    page, column = np.divmod(hits.positions, LAYOUT.page_bytes)
+    rules = seed_rules(hits, page, column, register, LAYOUT, 0, covers=(EVERYTHING,))
+    best = rules[0]
+    assert best.period == 32
+    assert [best.seeds[number] for number in range(32)] == list(seeds)
+    # In data columns of this layout a restart by page and one by column are the same for the first codeword alone.
+    assert restart in {rule.restart for rule in rules if rule.seeds == best.seeds}
+
+
+def test_a_multiple_of_the_period_is_shortened() -> None:
+    pages = np.arange(300)
+    seeds = (pages % 12).astype(np.uint64) + np.uint64(5)
+    assert shortest_period(pages, seeds) == 12
+
+
+def test_seeds_without_a_period_have_none() -> None:
+    rng = np.random.default_rng(2)
+    assert shortest_period(np.arange(300), rng.integers(1, 1 << 40, 300, np.uint64)) == 0
+
+
+def test_one_hit_is_no_seed() -> None:
+    register = Register(POLYNOMIAL, "lsb", 10, 100)
+    state = np.array([77] * 9, np.uint64)
+    pages = np.array([0, 2, 4, 6, 8, 10, 12, 14, 1])  # keystream 1 of 2 was seen once
+    hits_at = type("Found", (), {"states": state})
+    columns = np.zeros(9, np.int64)
+    rules = seed_rules(hits_at, pages, columns, register, LAYOUT, 2, covers=(EVERYTHING,))  # type: ignore[arg-type]
+    period_two = [rule for rule in rules if rule.period == 2]
+    assert all(1 in rule.missing for rule in period_two)
+    assert SURE_HITS > 1
+
+
+def test_data_under_an_unknown_keystream_is_unchecked_although_the_code_is_content() -> None:
+    rng = np.random.default_rng(4)
+    scrambler = Scrambler("before_ecc", "page", LfsrKeystreams(POLYNOMIAL, (5, 9)), frozenset({Part.DATA}))
+    recipe = Recipe(2, LAYOUT, CODE, scrambler)
+    data, metadata = rng.integers(0, 256, (4, 2048), np.uint8), np.zeros((4, 8), np.uint8)
+    raw = recipe.encode(data, metadata, np.arange(4))
+    half = Scrambler("before_ecc", "page", LfsrKeystreams(POLYNOMIAL, (5, 0)), frozenset({Part.DATA}))
+    decoded = Recipe(2, LAYOUT, CODE, half).decode(raw, np.arange(4))
+    assert np.array_equal(decoded.data[[0, 2]], data[[0, 2]])
+    assert (decoded.errors[[0, 2]] == 0).all()
+    assert (decoded.errors[[1, 3]] == UNCHECKED).all()
+
+
+@pytest.mark.parametrize("order", ["msb", "lsb"])
+def test_the_code_alone_gives_a_seed_where_nothing_is_constant(order: str) -> None:
+    code = Code(14, 0x402B, 32, bit_order=order)  # type: ignore[arg-type]
+    rng = np.random.default_rng(8)
+    message = rng.integers(0, 256, (6, 1028), np.uint8)
+    parity = code.bch.encode(in_code_order(message, code.bit_order))
+    words = np.concatenate([message, in_code_order(parity, code.bit_order)], axis=1)
+    stream = Lfsr(POLYNOMIAL).keystream(np.array([0x2B75], np.uint64), words.shape[1], "lsb")
+    stored = words ^ stream
+    stored[[0, 3], 10] ^= 4  # two words have a bit error
+
+    def remainder(values: np.ndarray) -> np.ndarray:
+        return code.bch.remainder(in_code_order(values, code.bit_order), 1028)
+
+    seed = solve_seed(stored, np.arange(words.shape[1]), POLYNOMIAL, lsb=True, remainder=remainder)
+    assert seed == 0x2B75
+
+
+def test_no_seed_fits_words_of_no_code() -> None:
+    rng = np.random.default_rng(9)
+    words = rng.integers(0, 256, (6, 1084), np.uint8)
+
+    def remainder(values: np.ndarray) -> np.ndarray:
+        return CODE.bch.remainder(values, 1028)
+
+    assert solve_seed(words, np.arange(1084), POLYNOMIAL, lsb=True, remainder=remainder) is None
+
+
+def test_positions_follow_the_restart() -> None:
+    positions = {restart: stream_positions(LAYOUT, restart, EVERYTHING) for restart in ("codeword", "page", "column")}
+    assert positions["codeword"][[0, 1024, 2048, 2052]].tolist() == [0, 0, 1024, 1028]
+    assert positions["page"][[0, 1024, 2048]].tolist() == [0, 1084, 1024]
+    assert positions["column"][[0, 1024, 2048]].tolist() == [0, 1024, 2048]

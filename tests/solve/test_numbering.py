@@ -1,0 +1,78 @@
+"""Logical numbers and versions in metadata bytes, and what only looks like them."""
+
+import numpy as np
+import pytest
+
+from deadstick.recipe.translation import BitField
+from deadstick.solve.numbering import BlockMetadata, numberings, with_versions
+
+BLOCKS = 60
+
+
+def metadata(seed: int = 1, *, copies: int = 12, version: bool = True) -> tuple[BlockMetadata, np.ndarray]:
+    """60 blocks of 4 pages: number in bytes 1 and 2 (big-endian), version in byte 4, noise and constants elsewhere."""
+    rng = np.random.default_rng(seed)
+    values = np.full((BLOCKS, 4, 8), 0xFF, np.uint8)
+    logical = np.concatenate([rng.permutation(BLOCKS - copies), rng.choice(BLOCKS - copies, copies, replace=False)])
+    counter = np.concatenate([np.full(BLOCKS - copies, 2), np.full(copies, 1)])
+    BitField(1, 2, "big").write(values.reshape(-1, 8), np.repeat(logical, 4))
+    if version:
+        BitField(4, 1).write(values.reshape(-1, 8), np.repeat(counter, 4))
+    values[:, :, 5] = rng.integers(0, 256, (BLOCKS, 4))  # differs from page to page
+    values[:, :, 6] = rng.integers(0, 256, (BLOCKS, 1))  # one random byte a block, such as a checksum
+    return BlockMetadata(np.arange(BLOCKS), values, np.ones((BLOCKS, 4), np.bool_)), logical
+
+
+def test_the_logical_number_is_found_and_read() -> None:
+    found, logical = metadata()
+    best = numberings(found, BLOCKS)[0]
+    assert best.log10_chance < -20
+    assert np.array_equal(best.number.read(found.values[:, 0]), logical)
+
+
+def test_the_version_is_found_and_a_random_byte_is_not() -> None:
+    found, _ = metadata()
+    best = numberings(found, BLOCKS)[0]
+    versions = with_versions(best, found)
+    first = versions[0].translation.version
+    assert first is not None
+    assert (first.first_byte, first.length) == (4, 1)
+    fields = [item.translation.version for item in versions]
+    assert all(field is None or field.first_byte != 6 for field in fields)
+    assert fields[-1] is None
+
+
+def test_a_random_byte_alone_gives_no_version() -> None:
+    found, _ = metadata(version=False)
+    best = numberings(found, BLOCKS)[0]
+    assert [item.translation.version for item in with_versions(best, found)] == [None]
+
+
+def test_two_copies_are_too_few_to_trust_a_field() -> None:
+    found, _ = metadata(copies=2)
+    best = numberings(found, BLOCKS)[0]
+    counted = [item for item in with_versions(best, found) if item.translation.version and item.counted]
+    assert counted == []
+
+
+def test_flags_above_the_number_are_masked_out() -> None:
+    found, logical = metadata()
+    rows = found.values.reshape(-1, 8)
+    rows[:, 1] |= 0xA0
+    best = next(item for item in numberings(found, BLOCKS) if item.number.first_byte == 1)
+    assert best.number.mask == 0x3F
+    assert np.array_equal(best.number.read(found.values[:, 0]), logical)
+
+
+def test_blocks_of_the_controller_itself_do_not_hide_the_number() -> None:
+    found, _ = metadata()
+    found.values[:3, :, 1:3] = 0xFF
+    assert numberings(found, BLOCKS)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_random_metadata_have_no_number(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    values = np.repeat(rng.integers(0, 256, (BLOCKS, 1, 8), np.uint8), 4, axis=1)
+    found = BlockMetadata(np.arange(BLOCKS), values, np.ones((BLOCKS, 4), np.bool_))
+    assert all(item.log10_chance > -6 for item in numberings(found, BLOCKS))
