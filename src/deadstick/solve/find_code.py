@@ -53,6 +53,7 @@ class FoundPage:
 
 FIRST_ROWS, MANY_ROWS = 256, 4096
 MANY_CANDIDATES = 10
+EARLY_ROUNDS = 3
 WIDE_CANDIDATES, WIDE_ROUNDS = 6, 8
 NARROW_CANDIDATES = 2
 RIVALS = 10
@@ -63,8 +64,9 @@ SEARCH_SECONDS = 120.0
 def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
-    First the polynomials of public drivers on every page size, then on many rows, for dumps with hardly a word without
-    errors; then all primitive polynomials, round by round, the first rounds on more page sizes than the later ones.
+    First the polynomials of public drivers on every page size; then all primitive polynomials, round by round, the
+    first rounds on more page sizes than the later ones. A strong code shows in the first of these rounds; after them
+    the known polynomials are tried on many rows, for dumps with hardly a word without errors.
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
@@ -76,8 +78,10 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
     """
     hunt = _Hunt(data)
     known = known_polynomials()
-    rounds = [(candidates, FIRST_ROWS, known), (candidates[:MANY_CANDIDATES], MANY_ROWS, known)]
+    rounds = [(candidates, FIRST_ROWS, known)]
     for number, polynomials in enumerate(polynomial_rounds()):
+        if number == EARLY_ROUNDS:
+            rounds.append((candidates[:MANY_CANDIDATES], MANY_ROWS, known))
         most = WIDE_CANDIDATES if number < WIDE_ROUNDS else NARROW_CANDIDATES
         rounds.append((candidates[:most], FIRST_ROWS, polynomials))
     began = monotonic()

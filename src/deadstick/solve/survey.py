@@ -1,4 +1,4 @@
-"""A bounded look at a dump: enough pages to find the recipe, however large the dump is."""
+"""A bounded look at a dump: its beginning, from which the recipe is found, however large the dump is."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +10,7 @@ from deadstick.flash.erased import erased_pages
 from deadstick.solve.window import Rows
 
 SURVEY_BYTES = 64 << 20
-"""What the search reads; a larger dump is seen through its first written part of this size."""
+"""What the search for page, code and scrambler reads; block numbers are read from the whole dump."""
 MOST_ROWS = 4096
 
 
