@@ -21,7 +21,7 @@ from deadstick.case.atomic import publish, refuse_full
 from deadstick.case.chip_map import ChipFigures, chip_figures
 from deadstick.case.engines import Engines, Rebuilt
 from deadstick.case.intake import Intake, sha256_now
-from deadstick.case.outcome import disk_part, evidence_parts, file_part, storable, volume_part
+from deadstick.case.outcome import disk_part, evidence_parts, file_part, storable, unless_hidden, volume_part
 from deadstick.case.report import Sources, write_report
 from deadstick.case.result import NAME as RESULT
 from deadstick.case.result import FilePart, Result, Seconds
@@ -201,11 +201,12 @@ class Job:
         return _Done({"disk": part.model_dump(), "cells": cells}, (IMAGE,))
 
     def _files(self) -> _Done:
-        listing = self._engines.recover_files(self._disk().disk, self.work, self.progress)
+        rebuilt = self._disk()
+        listing = self._engines.recover_files(rebuilt.disk, self.work, self.progress)
         refuse_full(listing.problems, self.folder)
         for name in (FILES, DELETED):
             (self.work / name).mkdir(exist_ok=True)
-        live = [file_part(record) for record in listing.files]
+        live = unless_hidden([file_part(record) for record in listing.files], rebuilt.block_table.unreadable)
         deleted = [file_part(record) for record in listing.deleted]
         write_files_csv(self.work / TABLE, live, deleted)
         payload = {
