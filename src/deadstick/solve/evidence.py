@@ -1,11 +1,36 @@
 """What a solver answers: a recipe, and for every question the figure that speaks for the answer."""
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
+from deadstick.recipe.code import BitOrder, Code
+from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import Place, Scrambler
+from deadstick.recipe.translation import Translation
 
 Outcome = Literal["solved", "unsolved", "encrypted", "unreadable"]
+Family = Literal["bch", "rs", "hamming", "none"]
+FAMILIES: tuple[Family, ...] = ("bch", "rs", "hamming", "none")
+
+
+def chance_in_words(log10_chance: float | None) -> str:
+    """The probability of an accident, for a person.
+
+    Args:
+        log10_chance: its decimal logarithm; None where none can be stated.
+
+    >>> chance_in_words(-52.3), chance_in_words(-2.0), chance_in_words(-0.3), chance_in_words(None)
+    ('1 in 10^52', '1 in 100', '50%', 'not stated')
+    """
+    if log10_chance is None:
+        return "not stated"
+    if log10_chance > -1:
+        return f"{min(1.0, 10**log10_chance):.0%}"
+    if log10_chance > -6:
+        return f"1 in {10**-log10_chance:,.0f}"
+    return f"1 in 10^{-log10_chance:.0f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,10 +40,17 @@ class Rival:
     Attributes:
         answer: in the words of the finding's answer.
         figure: what speaks for it, comparable with the winner's.
+        log10_chance: that an accident gave its figure; None where none can be stated.
     """
 
     answer: str
     figure: str
+    log10_chance: float | None = None
+
+    @property
+    def chance(self) -> str:
+        """The probability of an accident, for a person; empty where none is stated."""
+        return "" if self.log10_chance is None else chance_in_words(self.log10_chance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +64,7 @@ class Finding:
         log10_chance: decimal logarithm of the probability that an accident gave such a figure; None where none can be
             stated.
         rivals: what else was looked at, strongest first.
+        meaning: what the figure would be if the answer were wrong; one line, empty where the figure says it.
     """
 
     question: str
@@ -39,6 +72,7 @@ class Finding:
     figure: str
     log10_chance: float | None
     rivals: tuple[Rival, ...] = ()
+    meaning: str = ""
 
     @property
     def chance(self) -> str:
@@ -47,13 +81,86 @@ class Finding:
         >>> Finding("code", "BCH", "40 of 40 codewords decode", -52.3).chance
         '1 in 10^52'
         """
-        if self.log10_chance is None:
-            return "not stated"
-        if self.log10_chance > -1:
-            return f"{min(1.0, 10**self.log10_chance):.0%}"
-        if self.log10_chance > -6:
-            return f"1 in {10**-self.log10_chance:,.0f}"
-        return f"1 in 10^{-self.log10_chance:.0f}"
+        return chance_in_words(self.log10_chance)
+
+
+@dataclass(frozen=True, slots=True)
+class CodeHint:
+    """What is known of the code; None where nothing is.
+
+    Attributes:
+        family: of the code; "none" says that there is no code.
+        m: symbols or locators are in GF(2^m).
+        polynomial: primitive polynomial of that field, bit i is the coefficient of x^i.
+        t: errors (of symbols, for Reed-Solomon) that a codeword can bear.
+        message_bytes: data bytes of a codeword, without metadata.
+        inverted: the page is stored as its complement.
+        erased_is_codeword: the parity is masked so that an erased page is a codeword.
+
+    >>> CodeHint("bch", m=14, t=40).describe()
+    'bch:m=14,t=40'
+    """
+
+    family: Family
+    m: int | None = None
+    polynomial: int | None = None
+    t: int | None = None
+    message_bytes: int | None = None
+    inverted: bool | None = None
+    erased_is_codeword: bool | None = None
+
+    def describe(self) -> str:
+        """As `--code` takes it."""
+        keys = {
+            "m": self.m,
+            "poly": None if self.polynomial is None else hex(self.polynomial),
+            "t": self.t,
+            "data": self.message_bytes,
+        }
+        given = ",".join(f"{key}={value}" for key, value in keys.items() if value is not None)
+        return f"{self.family}:{given}" if given else self.family
+
+
+@dataclass(frozen=True, slots=True)
+class ScramblerHint:
+    """What is known of the scrambler.
+
+    Attributes:
+        place: where it stands; "none" says that there is none; None where that is not known.
+        polynomial: of its shift register, as in `LfsrKeystreams`; None where it is not known.
+        period: keystreams, that is pages after which they come again; None where it is not known.
+    """
+
+    place: Place | Literal["none"] | None = None
+    polynomial: int | None = None
+    period: int | None = None
+
+    def describe(self) -> str:
+        """As `--scrambler` takes it, as far as it can.
+
+        >>> ScramblerHint("after_ecc").describe()
+        'after'
+        """
+        rule = [f"polynomial {self.polynomial:#x}"] if self.polynomial is not None else []
+        rule += [f"{self.period} keystreams"] if self.period is not None else []
+        return " ".join([(self.place or "any place").removesuffix("_ecc"), *rule])
+
+
+@dataclass(frozen=True, slots=True)
+class KnownParts:
+    """Whole parts of a recipe that somebody brought along; None for those to be searched.
+
+    Attributes:
+        layout: where the codewords lie.
+        code: with its stored form.
+        scrambler: with its keystreams.
+        translation: the fields that number the blocks.
+    """
+
+    layout: PageLayout | None = None
+    code: Code | None = None
+    scrambler: Scrambler | None = None
+    translation: Translation | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +172,22 @@ class Hints:
         spare_bytes: spare bytes of a page.
         pages_per_block: pages in a block.
         recipe: a whole recipe to prove instead of searching.
+        code: what is known of the code.
+        scrambler: what is known of the scrambler.
+        bit_order: which end of a byte holds the higher power of x.
+        known: whole parts of a recipe; what they say also stands in the hints above.
+        library: a folder of recipes to try first, see `solve.library`; None for none. It claims nothing of this dump.
     """
 
     page_bytes: int | None = None
     spare_bytes: int | None = None
     pages_per_block: int | None = None
     recipe: Recipe | None = None
+    code: CodeHint | None = None
+    scrambler: ScramblerHint | None = None
+    bit_order: BitOrder | None = None
+    known: KnownParts | None = None
+    library: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
