@@ -5,6 +5,8 @@ The file is plain to read, to correct by hand and to copy to a colleague. Positi
 """
 
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -100,12 +102,52 @@ def from_dict(values: dict[str, Any]) -> Recipe:
     Raises:
         RecipeError: a value is missing, unknown or impossible; the message names it.
     """
-    try:
+    with _explained("recipe"):
         return _from_file(_RecipeFile.model_validate(values))
+
+
+def layout_from_dict(values: dict[str, Any]) -> tuple[PageLayout, int]:
+    """A whole `layout` table alone: the layout, and the pages of a block.
+
+    Raises:
+        RecipeError: as `from_dict`; so do the next three.
+    """
+    with _explained("layout"):
+        table = _LayoutTable.model_validate(values)
+        return _layout(table), table.pages_per_block
+
+
+def code_from_dict(values: dict[str, Any]) -> Code:
+    """A whole `code` table alone."""
+    with _explained("code"):
+        return _code(_CodeTable.model_validate(values))
+
+
+def scrambler_from_dict(values: dict[str, Any]) -> Scrambler:
+    """A whole `scrambler` table alone."""
+    with _explained("scrambler"):
+        return _scrambler(_ScramblerTable.model_validate(values))
+
+
+def translation_from_dict(values: dict[str, Any]) -> Translation:
+    """A whole `translation` table alone."""
+    with _explained("translation"):
+        return _translation(_TranslationTable.model_validate(values))
+
+
+@contextmanager
+def _explained(what: str) -> Iterator[None]:
+    """Turn what a schema finds wrong into one line for a person."""
+    try:
+        yield
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "the file"
-        raise RecipeError(f"recipe: {place}: {first['msg']}") from error
+        raise RecipeError(f"{what}: {place}: {first['msg']}") from error
+    except RecipeError:
+        raise
+    except ValueError as error:  # of the mathematics: a polynomial that is not primitive, a keystream that is no hex
+        raise RecipeError(f"{what}: {error}") from error
 
 
 def save(recipe: Recipe, path: Path) -> None:
@@ -127,16 +169,27 @@ def load(path: Path) -> Recipe:
     Raises:
         RecipeError: the file cannot be read, is no TOML, or holds no valid recipe.
     """
-    try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise RecipeError(f"{path}: {error.strerror}") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RecipeError(f"{path}: not a TOML file: {error}") from error
+    values = read(path)
+    # A recipe of the library tells how to recognise its controller, too; that is no part of what the controller did.
+    values.pop("library", None)
     try:
         return from_dict(values)
     except RecipeError as error:
         raise RecipeError(f"{path}: {error}") from error
+
+
+def read(path: Path) -> dict[str, Any]:
+    """A TOML file as plain values.
+
+    Raises:
+        RecipeError: the file cannot be read, or is no TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RecipeError(f"{path}: {error.strerror}") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise RecipeError(f"{path}: not a TOML file: {error}") from error
 
 
 def _comments(recipe: Recipe) -> list[str]:
@@ -220,27 +273,26 @@ def _field_table(field: BitField | None) -> _BitFieldTable | None:
 
 
 def _from_file(file: _RecipeFile) -> Recipe:
-    layout = PageLayout(
-        file.layout.page_bytes,
+    code = _code(file.code) if file.code else None
+    scrambler = _scrambler(file.scrambler) if file.scrambler else None
+    return Recipe(file.layout.pages_per_block, _layout(file.layout), code, scrambler, _translation(file.translation))
+
+
+def _layout(table: _LayoutTable) -> PageLayout:
+    return PageLayout(
+        table.page_bytes,
         tuple(
             Codeword(
                 tuple(Span(*span) for span in row.message),
                 tuple(Span(Part.PARITY, start, bits) for start, bits in row.parity),
             )
-            for row in file.layout.codeword
+            for row in table.codeword
         ),
-        tuple(Span(Part.METADATA, start, bits) for start, bits in file.layout.loose_metadata),
+        tuple(Span(Part.METADATA, start, bits) for start, bits in table.loose_metadata),
     )
-    code = _code(file.code)
-    translation = Translation(
-        file.translation.kind, _field(file.translation.logical_number), _field(file.translation.version)
-    )
-    return Recipe(file.layout.pages_per_block, layout, code, _scrambler(file.scrambler), translation)
 
 
-def _code(table: _CodeTable | None) -> Code | None:
-    if table is None:
-        return None
+def _code(table: _CodeTable) -> Code:
     return Code(
         table.m,
         table.primitive_polynomial,
@@ -252,9 +304,7 @@ def _code(table: _CodeTable | None) -> Code | None:
     )
 
 
-def _scrambler(table: _ScramblerTable | None) -> Scrambler | None:
-    if table is None:
-        return None
+def _scrambler(table: _ScramblerTable) -> Scrambler:
     rule: LfsrKeystreams | StoredKeystreams
     if table.polynomial is not None and table.seeds:
         rule = LfsrKeystreams(table.polynomial, tuple(table.seeds), table.bit_order, table.complement)
@@ -263,6 +313,10 @@ def _scrambler(table: _ScramblerTable | None) -> Scrambler | None:
     else:
         raise RecipeError("the scrambler needs a polynomial with seeds, or keystreams")
     return Scrambler(table.place, table.restart, rule, frozenset(table.covers), table.page_step, table.block_step)
+
+
+def _translation(table: _TranslationTable) -> Translation:
+    return Translation(table.kind, _field(table.logical_number), _field(table.version))
 
 
 def _field(table: _BitFieldTable | None) -> BitField | None:
