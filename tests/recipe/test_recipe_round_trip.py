@@ -230,7 +230,7 @@ def test_a_broken_file_is_named(tmp_path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     for before, after, hint in [
         ("page_bytes = 120", "page_bytes = 100", "leaves the page"),
-        ("schema_version = 1", "schema_version = 2", "schema_version"),
+        ("schema_version = 2", "schema_version = 9", "schema_version"),
         ("m = 10", 'm = "ten"', "code.m"),
         ("\nt = 8", "\nt = 8\ncolour = 3", "colour"),
     ]:

@@ -13,6 +13,7 @@ from deadstick.recipe import kernels
 from deadstick.recipe.blank import blank_pages
 from deadstick.recipe.code import ERASED, UNCHECKED, Code, in_code_order
 from deadstick.recipe.gather import Moves, moves_in_turn, table, turned
+from deadstick.recipe.interleave import NO_INTERLEAVE, Interleave
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.scrambler import Scrambler
 from deadstick.recipe.translation import IDENTITY, Translation
@@ -47,6 +48,8 @@ class Recipe:
         code: the error-correcting code; None where only the data is readable.
         scrambler: None where there is none.
         translation: from physical to logical blocks.
+        interleave: how pages of chips and planes make one disk. `decode` and `encode` work on pages of one chip, where
+            it changes nothing.
 
     Raises:
         RecipeError: the layout has no room for the code's parity, or none for its length.
@@ -57,6 +60,7 @@ class Recipe:
     code: Code | None
     scrambler: Scrambler | None = None
     translation: Translation = IDENTITY
+    interleave: Interleave = NO_INTERLEAVE
 
     def __post_init__(self) -> None:
         if self.pages_per_block < 1:
@@ -284,6 +288,7 @@ class Recipe:
             "code": self.code.describe() if self.code else "none found",
             "scrambler": self.scrambler.describe() if self.scrambler else "none",
             "translation": self.translation.describe(),
+            "interleave": self.interleave.describe(),
         }
 
 

@@ -15,12 +15,14 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSeriali
 
 from deadstick.errors import RecipeError
 from deadstick.recipe.code import Code
+from deadstick.recipe.interleave import NO_INTERLEAVE, Interleave
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, StoredKeystreams
 from deadstick.recipe.translation import BitField, Translation
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""2 has the table `interleave`; files of version 1 are read as they are."""
 
 Hex = Annotated[
     int,
@@ -83,12 +85,21 @@ class _TranslationTable(_Table):
     version: _BitFieldTable | None = None
 
 
+class _InterleaveTable(_Table):
+    chips: list[list[int]] = [[0]]
+    planes: int = 1
+    order: list[tuple[int, int]] = [(0, 0)]
+    by: Literal["page", "block"] = "page"
+    numbers: Literal["own", "common"] = "own"
+
+
 class _RecipeFile(_Table):
-    schema_version: Literal[1]
+    schema_version: Literal[1, 2]
     layout: _LayoutTable
     code: _CodeTable | None = None
     scrambler: _ScramblerTable | None = None
     translation: _TranslationTable = _TranslationTable()
+    interleave: _InterleaveTable | None = None
 
 
 def to_dict(recipe: Recipe) -> dict[str, Any]:
@@ -110,7 +121,7 @@ def layout_from_dict(values: dict[str, Any]) -> tuple[PageLayout, int]:
     """A whole `layout` table alone: the layout, and the pages of a block.
 
     Raises:
-        RecipeError: as `from_dict`; so do the next three.
+        RecipeError: as `from_dict`; so do the next four.
     """
     with _explained("layout"):
         table = _LayoutTable.model_validate(values)
@@ -133,6 +144,12 @@ def translation_from_dict(values: dict[str, Any]) -> Translation:
     """A whole `translation` table alone."""
     with _explained("translation"):
         return _translation(_TranslationTable.model_validate(values))
+
+
+def interleave_from_dict(values: dict[str, Any]) -> Interleave:
+    """A whole `interleave` table alone."""
+    with _explained("interleave"):
+        return _interleave(_InterleaveTable.model_validate(values))
 
 
 @contextmanager
@@ -220,6 +237,7 @@ def _to_file(recipe: Recipe) -> _RecipeFile:
             logical_number=_field_table(recipe.translation.logical_number),
             version=_field_table(recipe.translation.version),
         ),
+        interleave=_interleave_table(recipe.interleave),
     )
 
 
@@ -272,10 +290,33 @@ def _field_table(field: BitField | None) -> _BitFieldTable | None:
     )
 
 
+def _interleave_table(interleave: Interleave) -> _InterleaveTable | None:
+    if interleave == NO_INTERLEAVE:
+        return None
+    return _InterleaveTable(
+        chips=[list(lanes) for lanes in interleave.chips],
+        planes=interleave.planes,
+        order=list(interleave.order),
+        by=interleave.by,
+        numbers=interleave.numbers,
+    )
+
+
+def _interleave(table: _InterleaveTable) -> Interleave:
+    return Interleave(tuple(map(tuple, table.chips)), table.planes, tuple(table.order), table.by, table.numbers)
+
+
 def _from_file(file: _RecipeFile) -> Recipe:
     code = _code(file.code) if file.code else None
     scrambler = _scrambler(file.scrambler) if file.scrambler else None
-    return Recipe(file.layout.pages_per_block, _layout(file.layout), code, scrambler, _translation(file.translation))
+    return Recipe(
+        file.layout.pages_per_block,
+        _layout(file.layout),
+        code,
+        scrambler,
+        _translation(file.translation),
+        _interleave(file.interleave) if file.interleave else NO_INTERLEAVE,
+    )
 
 
 def _layout(table: _LayoutTable) -> PageLayout:
