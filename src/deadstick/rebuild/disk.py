@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 from deadstick.rebuild.mapping import BlockCopy, BlockTable
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
@@ -31,7 +32,9 @@ class Provenance:
 
     Attributes:
         chip: 0 for the first chip; -1 where no page holds the sector.
-        block: physical block, -1 where no page holds it.
+        dumps: the dumps that hold the page, numbered as they were given: mostly one; several where their bytes are
+            joined, column c of the page being column `c // len(dumps)` of dump `dumps[c % len(dumps)]`.
+        block: physical block of that chip, -1 where no page holds it.
         page: place in the block, -1 where no page holds it.
         columns: byte columns of the page as `(start, end)`, in the order of the sector's bytes; where a layout goes
             by bits, the columns that hold a part of them.
@@ -40,6 +43,7 @@ class Provenance:
         state: as `Disk.states` says.
         version: of the block, -1 where there is none.
         older: `(block, page, version)` of other copies of the same logical page, the newest first.
+        older_chips: the chip of each of them.
     """
 
     chip: int
@@ -51,6 +55,8 @@ class Provenance:
     state: SectorState
     version: int
     older: tuple[tuple[int, int, int], ...]
+    dumps: tuple[int, ...] = ()
+    older_chips: tuple[int, ...] = ()
 
 
 class RebuiltDisk:
@@ -64,18 +70,25 @@ class RebuiltDisk:
     """
 
     def __init__(
-        self, pages: Bytes, recipe: Recipe, table: PageTable, blocks: BlockTable, *, cache_bytes: int = CACHE_BYTES
+        self,
+        pages: Bytes | PageSpace,
+        recipe: Recipe,
+        table: PageTable,
+        blocks: BlockTable,
+        *,
+        cache_bytes: int = CACHE_BYTES,
     ) -> None:
         """Bind the parts together.
 
         Args:
-            pages: `uint8[pages, page_bytes]`, the dump.
+            pages: `uint8[pages, page_bytes]`, the dump; or the pages of several chips.
             recipe: what to undo.
             table: outcome of the decode pass over the same pages.
             blocks: the logical-to-physical table.
             cache_bytes: decoded data to keep.
         """
-        self._pages, self._recipe, self.page_table, self.block_table = pages, recipe, table, blocks
+        self._recipe, self.page_table, self.block_table = recipe, table, blocks
+        self._space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, recipe.pages_per_block)
         self._page_bytes = recipe.layout.data_bytes
         self._size = len(blocks.physical) * self._page_bytes // SECTOR_BYTES * SECTOR_BYTES
         self._run = max(1, RUN_BYTES // self._page_bytes)
@@ -145,9 +158,9 @@ class RebuiltDisk:
         first = sector * SECTOR_BYTES
         logical, column = divmod(first, self._page_bytes)
         physical = int(self.block_table.physical[logical])
-        older = self._other_copies(logical, physical)
+        older, older_chips = self._other_copies(logical, physical)
         if physical < 0:
-            return Provenance(-1, -1, -1, (), (), 0, state, -1, older)
+            return Provenance(-1, -1, -1, (), (), 0, state, -1, older, (), older_chips)
         stored = self._stored(8 * column, 8 * min(column + SECTOR_BYTES, self._page_bytes))
         codewords = tuple(sorted({number for number, _, _ in stored}))
         errors = self.page_table.errors[physical, list(codewords)]
@@ -161,6 +174,8 @@ class RebuiltDisk:
             state=state,
             version=int(self.page_table.version[physical]),
             older=older,
+            dumps=self._recipe.interleave.chips[int(self.page_table.chip[physical])],
+            older_chips=older_chips,
         )
 
     # Inside ---------------------------------------------------------------------------------------
@@ -187,9 +202,7 @@ class RebuiltDisk:
         rows = rows[self.page_table.kind[physical[rows]] != PageKind.ERASED]
         if len(rows):
             numbers = physical[rows]
-            contiguous = int(numbers[-1] - numbers[0]) == len(numbers) - 1 and bool((np.diff(numbers) == 1).all())
-            raw = self._pages[numbers[0] : numbers[-1] + 1] if contiguous else self._pages[numbers]
-            decoded = self._recipe.decode(raw, numbers).data
+            decoded = self._recipe.decode(self._space.take(numbers), self._space.numbers(numbers)).data
             if len(rows) == len(data):
                 return decoded
             data[rows] = decoded
@@ -237,12 +250,14 @@ class RebuiltDisk:
         states[unsure] = SectorState.DOUBTFUL
         return states.astype(np.uint8)
 
-    def _other_copies(self, logical: int, physical: int) -> tuple[tuple[int, int, int], ...]:
-        number, place = divmod(logical, self.block_table.pages_per_block)
+    def _other_copies(self, logical: int, physical: int) -> tuple[tuple[tuple[int, int, int], ...], tuple[int, ...]]:
+        """`(block, page, version)` of the other copies of a logical page, and their chips."""
+        number, place = self._recipe.interleave.place(logical, self.block_table.pages_per_block)
         copies: tuple[BlockCopy, ...] = self.block_table.copies[number] if self.block_table.copies else ()
-        found = []
+        table, found, chips = self.page_table, [], []
         for copy in copies:
             row = copy.block * self.block_table.pages_per_block + place
-            if row != physical and row < len(self.page_table) and self.page_table.kind[row] != PageKind.ERASED:
-                found.append((copy.block, place, copy.version))
-        return tuple(found)
+            if row != physical and row < len(table) and table.kind[row] != PageKind.ERASED:
+                found.append((int(table.block[row]), place, copy.version))
+                chips.append(int(table.chip[row]))
+        return tuple(found), tuple(chips)

@@ -32,11 +32,11 @@ class PageKind(IntEnum):
 
 @dataclass(frozen=True)
 class PageTable:
-    """Columns with one row per physical page, in physical order.
+    """Columns with one row per physical page, chip after chip, each in physical order (see `page_space`).
 
     Attributes:
-        chip: `uint8[pages]`.
-        block: `int64[pages]`, physical.
+        chip: `uint8[pages]`; chips that are joined byte by byte count as one.
+        block: `int64[pages]`, physical, in its own chip.
         page: `int32[pages]`, its place in the block.
         kind: `uint8[pages]` of `PageKind`.
         logical: `int64[pages]`: the logical page that it holds or once held, -1 where it claims none.

@@ -9,6 +9,7 @@ from deadstick.errors import RecipeError
 from deadstick.progress import Progress, silent
 from deadstick.rebuild.certainty import codeword_states
 from deadstick.rebuild.disk_protocol import SectorState
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.parallel import in_order
 from deadstick.recipe.blank import blank_pages
@@ -33,11 +34,11 @@ class _Found:
     mark: NDArray[np.uint8]
 
 
-def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = silent) -> PageTable:
+def decode_dump(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, progress: Progress = silent) -> PageTable:
     """Decode every page and note the outcome; the data itself is not kept.
 
     Args:
-        pages: `uint8[pages, page_bytes]`, a view of the dump.
+        pages: `uint8[pages, page_bytes]`, a view of the dump; or the pages of several chips.
         recipe: what to undo.
         progress: told `("decode", pages done, pages)`.
 
@@ -47,9 +48,10 @@ def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = s
     Raises:
         RecipeError: the pages are not as long as the recipe's.
     """
-    if pages.ndim != 2 or pages.shape[1] != recipe.layout.page_bytes:
-        raise RecipeError(f"the recipe is for pages of {recipe.layout.page_bytes} bytes, not {pages.shape[1:]}")
-    count = len(pages)
+    space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, recipe.pages_per_block)
+    if space.page_bytes != recipe.layout.page_bytes:
+        raise RecipeError(f"the recipe is for pages of {recipe.layout.page_bytes} bytes, not {space.page_bytes}")
+    count = len(space)
     found = _Found(
         np.empty((count, len(recipe.layout.codewords)), np.int16),
         np.empty((count, recipe.layout.metadata_bytes), np.uint8),
@@ -59,12 +61,12 @@ def decode_dump(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress = s
     )
 
     def work(rows: range) -> int:
-        _decode_rows(pages, recipe, rows, found)
+        _decode_rows(space, recipe, rows, found)
         return rows.stop
 
     for done in in_order(work, batches(count, recipe.layout.page_bytes)):
         progress("decode", done, count)
-    return _table(recipe, found)
+    return _table(space, recipe, found)
 
 
 def batches(count: int, page_bytes: int) -> list[range]:
@@ -73,10 +75,11 @@ def batches(count: int, page_bytes: int) -> list[range]:
     return [range(start, min(start + step, count)) for start in range(0, count, step)]
 
 
-def _decode_rows(pages: NDArray[np.uint8], recipe: Recipe, batch: range, found: _Found) -> None:
+def _decode_rows(space: PageSpace, recipe: Recipe, batch: range, found: _Found) -> None:
     rows = slice(batch.start, batch.stop)
-    raw = pages[rows]
-    decoded = recipe.decode(raw, np.arange(batch.start, batch.stop, dtype=np.int64))
+    numbers = np.arange(batch.start, batch.stop, dtype=np.int64)
+    raw = space.take(numbers)
+    decoded = recipe.decode(raw, space.numbers(numbers))
     found.errors[rows] = decoded.errors
     found.metadata[rows] = decoded.metadata
     found.erased[rows] = decoded.erased
@@ -84,7 +87,7 @@ def _decode_rows(pages: NDArray[np.uint8], recipe: Recipe, batch: range, found: 
     found.mark[rows] = raw[:, min(recipe.layout.data_bytes, raw.shape[1] - 1)]
 
 
-def _table(recipe: Recipe, found: _Found) -> PageTable:
+def _table(space: PageSpace, recipe: Recipe, found: _Found) -> PageTable:
     numbers = np.arange(len(found.errors), dtype=np.int64)
     block, page = np.divmod(numbers, recipe.pages_per_block)
     constant = _blocks_of_zeros(found, block)
@@ -98,8 +101,8 @@ def _table(recipe: Recipe, found: _Found) -> PageTable:
     kind[constant] = PageKind.CONSTANT
     kind[found.erased] = PageKind.ERASED
     return PageTable(
-        chip=np.zeros(len(numbers), np.uint8),
-        block=block,
+        chip=space.chip(numbers).astype(np.uint8),
+        block=space.own_block[block],
         page=page.astype(np.int32),
         kind=kind,
         logical=np.full(len(numbers), -1, np.int64),

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from time import perf_counter
 
@@ -14,6 +15,7 @@ from deadstick.progress import Progress, silent
 from deadstick.rebuild.disk import RebuiltDisk
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 from deadstick.rebuild.mapping import BlockTable
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.pages import decode_dump
 from deadstick.rebuild.translate import SamePages, block_table, with_places
@@ -75,21 +77,32 @@ class Rebuilt:
     statistics: Statistics
 
 
-def rebuild(dump: Dump, recipe: Recipe, *, page_table: PageTable | None = None, progress: Progress = silent) -> Rebuilt:
-    """Rebuild the disk of one chip.
+def rebuild(
+    dump: Dump | Sequence[Dump],
+    recipe: Recipe,
+    *,
+    page_table: PageTable | None = None,
+    progress: Progress = silent,
+) -> Rebuilt:
+    """Rebuild the disk of one chip, or of several.
 
     Args:
-        dump: the chip as read.
+        dump: the chip as read; of several chips one dump each, in the order that the recipe's interleave names them.
         recipe: what its controller did.
         page_table: from an earlier run, which saves the decode pass; used only if it was made of this dump with
             this recipe.
         progress: told `("decode", pages, pages in all)`.
+
+    Raises:
+        RecipeError: a dump is shorter than a page, or there are more or fewer dumps than the recipe speaks of.
     """
     start = perf_counter()
-    identity = dump_identity(dump, recipe)
-    pages = dump.pages(recipe.layout.page_bytes)
-    if len(pages) == 0:
-        raise RecipeError(f"{dump.path}: {dump.size} bytes are less than one page of {recipe.layout.page_bytes}")
+    dumps = [dump] if isinstance(dump, Dump) else list(dump)
+    pages = PageSpace.of_dumps([one.array for one in dumps], recipe)
+    for one in dumps:
+        if one.size * recipe.interleave.lanes < recipe.layout.page_bytes:
+            raise RecipeError(f"{one.path}: {one.size} bytes are less than one page of {recipe.layout.page_bytes}")
+    identity = dump_identity(dumps, recipe)
     if page_table is None or page_table.identity != identity:
         page_table = replace(decode_dump(pages, recipe, progress), identity=identity)
     blocks = block_table(page_table, recipe, same_pages(pages, recipe, page_table))
@@ -98,26 +111,28 @@ def rebuild(dump: Dump, recipe: Recipe, *, page_table: PageTable | None = None, 
     return Rebuilt(page_table, blocks, disk, _statistics(disk, recipe, perf_counter() - start))
 
 
-def dump_identity(dump: Dump, recipe: Recipe) -> str:
-    """Names a dump with a recipe: 64 hexadecimal digits."""
-    text = json.dumps({"dump": dump.sha256, "recipe": to_dict(recipe)}, sort_keys=True)
+def dump_identity(dump: Dump | Sequence[Dump], recipe: Recipe) -> str:
+    """Names a dump, or the dumps of several chips, with a recipe: 64 hexadecimal digits."""
+    dumps = [dump] if isinstance(dump, Dump) else list(dump)
+    text = json.dumps({"dump": ",".join(one.sha256 for one in dumps), "recipe": to_dict(recipe)}, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def same_pages(pages: NDArray[np.uint8], recipe: Recipe, table: PageTable) -> SamePages:
+def same_pages(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, table: PageTable) -> SamePages:
     """Compare two physical blocks by their corrected data, page by page.
 
     Args:
-        pages: `uint8[pages, page_bytes]`, the dump.
+        pages: `uint8[pages, page_bytes]`, the dump; or the pages of several chips.
         recipe: what to undo.
         table: outcome of the decode pass.
     """
     size = recipe.pages_per_block
+    space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, size)
 
     def data(block: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-        rows = np.arange(block * size, min((block + 1) * size, len(pages)))
+        rows = np.arange(block * size, min((block + 1) * size, len(space)))
         readable = (table.states[rows] == SectorState.EXACT).all(axis=1) & (table.kind[rows] != PageKind.ERASED)
-        return recipe.decode(pages[rows[0] : rows[-1] + 1], rows).data, readable
+        return recipe.decode(space.take(rows), space.numbers(rows)).data, readable
 
     def compare(first: int, second: int) -> NDArray[np.bool_]:
         (one, one_fine), (other, other_fine) = data(first), data(second)

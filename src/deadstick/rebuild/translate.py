@@ -16,6 +16,9 @@ erased yet, and, if the power failed, a newest copy that was not finished. The r
 5. A page that no copy has is unwritten.
 6. A lost page of the newest copy stays lost; an older copy is no substitute for it, though it is kept.
 
+Several chips or planes change nothing in this: their blocks are sorted one by one, each under the logical block that
+its number and its unit stand for (`recipe.interleave`), and only then do pages go round robin.
+
 What this cannot see: a newest copy whose every field is beyond reading. Its logical block then shows the copy before
 it, or nothing. `BlockTable.unreadable` counts such blocks, for the report to name.
 """
@@ -53,16 +56,40 @@ def block_table(table: PageTable, recipe: Recipe, same_pages: SamePages | None =
         RecipeError: block mapping without a logical number, or a field that leaves the metadata bytes.
     """
     if recipe.translation.kind == "identity":
-        count = len(table)
-        return BlockTable(recipe.pages_per_block, np.arange(count, dtype=np.int64), np.zeros(count, np.bool_))
+        return _in_place(table, recipe)
     number = recipe.translation.logical_number
     if number is None:
         raise RecipeError("block mapping needs the field of the logical number")
     copies, aside, free = _Ballot(table, recipe, number).count()
-    grouped: list[list[BlockCopy]] = [[] for _ in range(1 + max((copy.logical for copy in copies), default=-1))]
+    count = recipe.interleave.whole_groups(1 + max((copy.logical for copy in copies), default=-1))
+    grouped: list[list[BlockCopy]] = [[] for _ in range(count)]
     for copy in copies:
         grouped[copy.logical].append(copy)
     return _Arrangement(table, recipe, same_pages).arrange(grouped, aside, free)
+
+
+def _in_place(table: PageTable, recipe: Recipe) -> BlockTable:
+    """Without block mapping: every block where its chip, its plane and its number put it."""
+    size, interleave = recipe.pages_per_block, recipe.interleave
+    if interleave.is_none:
+        physical = np.arange(len(table), dtype=np.int64)
+        return BlockTable(size, physical, np.zeros(len(table), np.bool_))
+    chip, block = table.chip[::size].astype(np.int64), table.block[::size]
+    logical = interleave.unmapped(chip, block)
+    count = interleave.whole_groups(int(logical.max(initial=-1)) + 1)
+    physical = np.full(count * size, -1, np.int64)
+    rows = np.arange(len(table), dtype=np.int64)
+    places = interleave.pages_of_blocks(count, size)[logical[rows // size], rows % size]
+    physical[places] = rows
+    doubtful = np.zeros(len(physical), np.bool_)
+    return BlockTable(size, physical, doubtful, interleave=interleave, chips=_first_blocks(table, size))
+
+
+def _first_blocks(table: PageTable, pages_per_block: int) -> tuple[int, ...]:
+    """The number of the first block of each chip, counted over all chips."""
+    chip = table.chip[::pages_per_block]
+    starts = np.flatnonzero(np.diff(chip, prepend=chip[:1])).tolist() if len(chip) else []
+    return (0, *starts)
 
 
 def with_places(table: PageTable, blocks: BlockTable) -> PageTable:
@@ -75,8 +102,8 @@ def with_places(table: PageTable, blocks: BlockTable) -> PageTable:
         for copy in copies:
             rows = slice(copy.block * blocks.pages_per_block, (copy.block + 1) * blocks.pages_per_block)
             version[rows] = copy.version
-            count = len(logical[rows])
-            logical[rows] = copy.logical * blocks.pages_per_block + np.arange(count)
+            places = blocks.logical_pages(copy.logical)
+            logical[rows] = np.arange(places.start, places.stop, places.step)[: len(logical[rows])]
     return replace(table, logical=logical, version=version)
 
 
@@ -91,6 +118,11 @@ class _Ballot:
         self.table, self.number, self.version = table, number, version
         self.blocks = -(-len(table) // recipe.pages_per_block)
         self.pages_per_block = recipe.pages_per_block
+        self.interleave = recipe.interleave
+        chip, own = (column[:: self.pages_per_block].astype(np.int64) for column in (table.chip, table.block))
+        self.slots = self.interleave.slots(chip, own)
+        shared = self.interleave.numbers == "common"
+        self.most = self.blocks if shared else int(np.bincount(self.slots).max(initial=0))
         sound = table.spare_mark[table.kind == PageKind.DATA]
         self.usual_marks = float((sound == 0).mean()) if len(sound) else 0.0
         self.numbers = field_values(number, table.metadata)
@@ -136,8 +168,8 @@ class _Ballot:
         readable = bool((self.table.kind[rows] != PageKind.LOST).any())
         if not (number.sure or number.likely or (readable and 2 * number.agreeing >= len(rows))):
             return "its pages do not agree on a logical number"
-        if number.value >= self.blocks:
-            return f"logical block {number.value} is beyond the {self.blocks} blocks of the chip"
+        if number.value >= self.most:
+            return f"logical block {number.value} is beyond the {self.most} blocks of the chip"
         return None
 
     def _marked(self, block: int) -> bool:
@@ -149,11 +181,12 @@ class _Ballot:
         return bool((self.table.spare_mark[[first, last]] == 0).any())
 
     def _copy(self, block: int, number: Vote, rows: NDArray[np.int64], written: int) -> BlockCopy:
+        logical = self.interleave.numbered(number.value, int(self.slots[block]))
         if self.version is None:
-            return BlockCopy(block, number.value, -1, number.sure, False, number.agreeing, written)
+            return BlockCopy(block, logical, -1, number.sure, False, number.agreeing, written)
         rows = rows[self.numbers[rows] == number.value]
         version = vote(self.versions[rows], self.version_exact[rows], field_width(self.version), self.blocks)
-        return BlockCopy(block, number.value, version.value, number.sure, version.sure, number.agreeing, written)
+        return BlockCopy(block, logical, version.value, number.sure, version.sure, number.agreeing, written)
 
 
 @dataclass(frozen=True)
@@ -165,7 +198,7 @@ class _Arrangement:
     same_pages: SamePages | None
 
     def arrange(self, grouped: list[list[BlockCopy]], aside: list[Aside], free: tuple[int, ...]) -> BlockTable:
-        size = self.recipe.pages_per_block
+        size, interleave = self.recipe.pages_per_block, self.recipe.interleave
         physical = np.full(len(grouped) * size, -1, np.int64)
         doubtful = np.zeros(len(grouped) * size, np.bool_)
         field = self.recipe.translation.version
@@ -176,10 +209,11 @@ class _Arrangement:
             ranked, rivals = _ranked(copies, clock)
             ordered.append(tuple(ranked))
             if ranked:
-                rows = slice(number * size, (number + 1) * size)
+                rows = interleave.logical_pages(number, size)
                 physical[rows], doubtful[rows] = self._pages(ranked, rivals)
         aside.sort(key=lambda item: item.block)
-        return BlockTable(size, physical, doubtful, tuple(ordered), tuple(aside), free)
+        starts = _first_blocks(self.table, size)
+        return BlockTable(size, physical, doubtful, tuple(ordered), tuple(aside), free, interleave, starts)
 
     def _pages(self, copies: list[BlockCopy], rivals: list[BlockCopy]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         size = self.recipe.pages_per_block
