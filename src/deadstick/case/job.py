@@ -32,6 +32,7 @@ from deadstick.progress import Progress
 from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve import library
 from deadstick.solve.evidence import Hints
 
 RECIPE = "recipe.toml"
@@ -62,6 +63,10 @@ def hints_dict(hints: Hints) -> dict[str, Any]:
         "spare_bytes": hints.spare_bytes,
         "pages_per_block": hints.pages_per_block,
         "recipe": toml.to_dict(hints.recipe) if hints.recipe else None,
+        "code": hints.code.describe() if hints.code else None,
+        "scrambler": hints.scrambler.describe() if hints.scrambler else None,
+        "bit_order": hints.bit_order,
+        "partial_recipe_sha256": hints.known.digest if hints.known else None,
     }
     return {key: value for key, value in given.items() if value is not None}
 
@@ -169,6 +174,8 @@ class Job:
 
     def _solve(self) -> _Done:
         solution = self._engines.solve(self.intake.dump, self.hints, self.progress)
+        if solution.recipe is not None and self.hints.library is not None:
+            self._keep(self.hints.library, solution.recipe)
         payload = {
             "outcome": solution.outcome,
             "reason": solution.reason,
@@ -178,6 +185,15 @@ class Job:
             "version": __version__,
         }
         return _Done(payload)
+
+    def _keep(self, folder: Path, recipe: Recipe) -> None:
+        """Put a solved recipe into the library; one that cannot be written takes nothing from the case."""
+        try:
+            added = library.add(folder, self.intake.dump.array, recipe)
+        except OSError as error:
+            self.store.note("library not written", storable(f"{folder}: {error.strerror or error}"))
+        else:
+            self.store.note("library", storable(f"recipe added: {added}" if added else "recipe known already"))
 
     def _save_recipe(self, values: dict[str, Any]) -> None:
         """Write `recipe.toml` unless it is there: the record of the case is what counts."""

@@ -13,17 +13,14 @@ from deadstick.cli.progress import shown
 from deadstick.errors import HintError, InputError
 from deadstick.flash.dump import Dump
 from deadstick.recipe import toml
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve import library
 from deadstick.solve.evidence import Hints
 
 SOLVED = 0
 NOT_SOLVED = 4
 FALSE_CLAIM = 1
 """The demonstration called a file exact that is not: a fault of this program."""
-
-
-def hints(page_bytes: int | None, spare_bytes: int | None, pages_per_block: int | None, recipe: Path | None) -> Hints:
-    """Options as hints; a recipe file is read and checked."""
-    return Hints(page_bytes, spare_bytes, pages_per_block, toml.load(recipe) if recipe else None)
 
 
 def recover(dumps: Sequence[Path], case: Path, given: Hints) -> int:
@@ -44,7 +41,20 @@ def solve(dump: Path, given: Hints, *, explain: bool, save: Path | None) -> int:
     show.solution(found, explain=explain)
     if save is not None and found.recipe is not None:
         toml.save(found.recipe, save)
+    if found.recipe is not None and given.library is not None:
+        _keep(given.library, opened, found.recipe)
     return SOLVED if found.outcome == "solved" else NOT_SOLVED
+
+
+def _keep(folder: Path, dump: Dump, recipe: Recipe) -> None:
+    """Put a solved recipe into the library; a library that cannot be written takes nothing from the answer."""
+    try:
+        added = library.add(folder, dump.array, recipe)
+    except OSError as error:
+        show.warning(f"the recipe could not be put into the library: {folder}: {error.strerror or error}")
+    else:
+        if added is not None:
+            show.note("library", f"recipe added: {added}")
 
 
 def inspect(dump: Path, page_bytes: int | None, spare_bytes: int | None) -> int:

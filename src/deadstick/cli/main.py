@@ -37,9 +37,30 @@ PageBytes = Annotated[
 ]
 SpareBytes = Annotated[int | None, typer.Option(min=0, metavar="N", help="Spare bytes of a page, if you know them.")]
 PagesPerBlock = Annotated[int | None, typer.Option(min=1, metavar="N", help="Pages of a block, if you know them.")]
-RecipeFile = Annotated[
-    Path | None, typer.Option(metavar="FILE", readable=False, help="A recipe to prove instead of searching for one.")
+CodeOption = Annotated[
+    str | None,
+    typer.Option(
+        "--code",
+        metavar="CODE",
+        help="Family of the code: bch, rs, hamming or none; also as bch:m=14,t=40,poly=0x402b.",
+    ),
 ]
+ScramblerOption = Annotated[
+    str | None, typer.Option("--scrambler", metavar="PLACE", help="none, or before or after the error correction.")
+]
+BitsOption = Annotated[
+    str | None, typer.Option("--bits", metavar="END", help="The end of a byte that the code takes first: msb or lsb.")
+]
+RecipeFile = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", readable=False, help="A recipe to prove instead of searching, or a part of one to start from."
+    ),
+]
+LibraryOption = Annotated[
+    Path | None, typer.Option(metavar="DIR", readable=False, help="Another folder of recipes to try first.")
+]
+NoLibrary = Annotated[bool, typer.Option("--no-library", help="Try no recipe from the library, and add none.")]
 
 
 def _version(value: bool) -> None:
@@ -70,7 +91,12 @@ def recover(
     page_bytes: PageBytes = None,
     spare_bytes: SpareBytes = None,
     pages_per_block: PagesPerBlock = None,
+    code: CodeOption = None,
+    scrambler: ScramblerOption = None,
+    bits: BitsOption = None,
     recipe: RecipeFile = None,
+    library: LibraryOption = None,
+    no_library: NoLibrary = False,
 ) -> None:
     """Recover the files from a raw dump: the whole job.
 
@@ -79,12 +105,24 @@ def recover(
 
     \b
     Writes in DIR: files/, deleted/, files.csv, disk.img, report.html, result.json, recipe.toml, pages.parquet, case.db
+    Library:       a solved recipe is added to the folder of recipes that are tried first, unless --no-library is given
     Exit status:   0 recovered, 3 partly, 4 not solved, encrypted or unreadable, 2 wrong use or unusable input
     Example:       deadstick recover chip.bin --case job-17
     """  # noqa: D301 - \b is Typer's mark for lines that stay as they are
     from deadstick.cli import commands  # noqa: PLC0415 - late, as said above
+    from deadstick.cli.hints import hints  # noqa: PLC0415
 
-    given = commands.hints(page_bytes, spare_bytes, pages_per_block, recipe)
+    given = hints(
+        page_bytes=page_bytes,
+        spare_bytes=spare_bytes,
+        pages_per_block=pages_per_block,
+        code=code,
+        scrambler=scrambler,
+        bits=bits,
+        recipe=recipe,
+        library=library,
+        no_library=no_library,
+    )
     raise typer.Exit(commands.recover(dumps, case, given))
 
 
@@ -100,20 +138,37 @@ def solve(
     page_bytes: PageBytes = None,
     spare_bytes: SpareBytes = None,
     pages_per_block: PagesPerBlock = None,
+    code: CodeOption = None,
+    scrambler: ScramblerOption = None,
+    bits: BitsOption = None,
     recipe: RecipeFile = None,
+    library: LibraryOption = None,
+    no_library: NoLibrary = False,
 ) -> None:
     """Work out what the controller did, and rebuild nothing.
 
     Prints page layout, code, scrambler and block mapping; with --explain also the figure that speaks for each
-    answer, the chance that an accident gave it, and what else was looked at. Writes nothing without --save.
+    answer, the chance that an accident gave it, and what else was looked at. Writes nothing without --save, but
+    for a solved recipe: it is added to the library, the folder of recipes that are tried first, unless --no-library.
 
     \b
     Exit status:   0 solved, 4 not solved, 2 wrong use or unusable input
     Example:       deadstick solve chip.bin --explain --save chip.toml
     """  # noqa: D301
     from deadstick.cli import commands  # noqa: PLC0415
+    from deadstick.cli.hints import hints  # noqa: PLC0415
 
-    given = commands.hints(page_bytes, spare_bytes, pages_per_block, recipe)
+    given = hints(
+        page_bytes=page_bytes,
+        spare_bytes=spare_bytes,
+        pages_per_block=pages_per_block,
+        code=code,
+        scrambler=scrambler,
+        bits=bits,
+        recipe=recipe,
+        library=library,
+        no_library=no_library,
+    )
     raise typer.Exit(commands.solve(dump, given, explain=explain, save=save))
 
 

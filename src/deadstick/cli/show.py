@@ -30,6 +30,16 @@ def pairs(rows: Iterable[tuple[str, str]], out: Console) -> None:
         out.print(Text(f"  {name:<12} {value}"), soft_wrap=True)
 
 
+def note(name: str, line: str) -> None:
+    """One more line below what a command has printed."""
+    pairs([(name, line)], console())
+
+
+def warning(line: str) -> None:
+    """Something that went wrong beside the work; on standard error."""
+    Console(stderr=True, highlight=False).print(Text(f"deadstick: {line}"), soft_wrap=True)
+
+
 def summary(result: Result, case_dir: Path) -> None:
     """The end of `recover`."""
     out = console()

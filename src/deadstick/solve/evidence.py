@@ -155,12 +155,14 @@ class KnownParts:
         code: with its stored form.
         scrambler: with its keystreams.
         translation: the fields that number the blocks.
+        digest: SHA-256 of the tables of the file that they come from; for the record of a case.
     """
 
     layout: PageLayout | None = None
     code: Code | None = None
     scrambler: Scrambler | None = None
     translation: Translation | None = None
+    digest: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,14 @@
 
 import math
 
-from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_code import FoundPage
 from deadstick.solve.find_scrambler import Unscrambled, decode_chance
 from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
+
+WRONG_DECODES = "of words that are no codewords of this code, about one in t! decodes"
 
 
 def page_size(found: FoundPage, candidates: tuple[PageCandidate, ...]) -> Finding:
@@ -97,10 +98,3 @@ def uniform_plaintext(figure: Uniformity) -> Finding:
         f"{figure.entropy:.4f} bits a byte over {figure.sampled:,} bytes; no keystream repeats"
     )
     return Finding("encryption", "the data is encrypted; an exact donor controller may still read it", text, None)
-
-
-def given(recipe: Recipe, decoded: int, examined: int) -> Finding:
-    """A recipe that was brought along."""
-    answer = recipe.code.describe() if recipe.code else "no code"
-    chance = decode_chance(recipe, decoded, examined)
-    return Finding("given recipe", answer, f"{decoded} of {examined} codewords decode", chance)

@@ -1,5 +1,7 @@
 """The whole search, question by question, from a dump to a recipe with its evidence."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -7,11 +9,13 @@ from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import findings
+from deadstick.solve.check_hints import check_hints
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.find_code import FoundPage, find_code
 from deadstick.solve.find_scrambler import Unscrambled, find_scrambler
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.library import look_up
 from deadstick.solve.noise import erased_share, is_uniform, uniformity
 from deadstick.solve.prove import prove
 from deadstick.solve.register import find_registers
@@ -37,9 +41,24 @@ def solve(dump: Dump | NDArray[np.uint8], hints: Hints = NO_HINTS, progress: Pro
     """
     data = dump.array if isinstance(dump, Dump) else dump
     if hints.recipe is not None:
-        return prove(data, hints.recipe)
+        return _checked(prove(data, hints.recipe, progress), hints)
     if erased_share(data) > 0.999:
         return Solution("unreadable", "the dump is erased: almost every byte is 0xFF", None, ())
+    shelf = look_up(data, hints, progress)
+    solution = shelf.solution or _searched(data, hints, progress)
+    if shelf.solution is None and shelf.finding is not None:
+        solution = replace(solution, findings=(shelf.finding, *solution.findings))
+    return _checked(solution, hints)
+
+
+def _checked(solution: Solution, hints: Hints) -> Solution:
+    """The solution, unless a hint contradicts it."""
+    if solution.recipe is not None:
+        check_hints(solution.recipe, hints, solution.findings)
+    return solution
+
+
+def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solution:
     part = surveyed(data)
     progress("register", 0, 1)
     registers = find_registers(part[:REGISTER_BYTES])
