@@ -187,6 +187,16 @@ class BlockMappedController:
             logical = int(self._rng.choice(sorted(self._newest)))
             self.write_block(logical, self._newest[logical].data)
 
+    def use_up(self) -> None:
+        """Move logical blocks chosen at random until no erased block is left; all older copies stay."""
+        while self._free:
+            logical = int(self._rng.choice(sorted(self._newest)))
+            old = self._newest[logical]
+            self._newest[logical] = Copy(
+                self._free.popleft(), logical, self._next_version(logical), self.recipe.pages_per_block, old.data
+            )
+            self._stale.append(old)
+
     def chip(self, *, rate: float = 0.0, spread: float = 0.5) -> tuple[NDArray[np.uint8], Truth]:
         """Read the chip; each call is another read, with errors of its own.
 

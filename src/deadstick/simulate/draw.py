@@ -1,53 +1,53 @@
-"""Controllers drawn at random: every parameter from a range, so that a solver cannot know them by heart."""
+"""Controllers drawn at random: every parameter from a range, so that a solver cannot know them by heart.
 
-from dataclasses import dataclass
+Each question has its own stream of random numbers, so that a new option leaves the answers to the others as they are.
+"""
+
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes import gf2poly
-from deadstick.codes.bch import BchCode
-from deadstick.codes.field import PRIMITIVE_DEFAULTS
-from deadstick.recipe.code import BitOrder, Code
-from deadstick.recipe.layout import PageLayout, Part, in_line, parity_gathered, spare_groups
+from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Place, Restart, Scrambler
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
-from deadstick.simulate.controller import block_mapped_dump, identity_dump
+from deadstick.simulate.draw_chip import ChipPlan, draw_chip, least_blocks, read_chip
+from deadstick.simulate.draw_code import draw_code
+from deadstick.simulate.draw_contents import Fill, drawn_history
+from deadstick.simulate.draw_layout import Marker, PagePlan, draw_layout, draw_plan
+from deadstick.simulate.draw_ranges import NOISY, PRESETS, WIDE, Ranges, SeedRule
+from deadstick.simulate.draw_scrambler import draw_primitive, draw_scrambler
 from deadstick.simulate.history import History, scenario_history
 
-Shape = Literal["in line", "spare groups", "gathered"]
-SHAPES: tuple[Shape, ...] = ("in line", "spare groups", "gathered")
-PLACES: tuple[Place | None, ...] = (None, "before_ecc", "after_ecc")
-RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
-EVERYTHING = frozenset(Part)
-DATA_ALONE = frozenset({Part.DATA})
+__all__ = [
+    "NOISY",
+    "PRESETS",
+    "WIDE",
+    "DrawnCase",
+    "DrawnRecipe",
+    "Ranges",
+    "draw_case",
+    "draw_controller",
+    "draw_primitive",
+    "draw_recipe",
+]
+
+_ATTEMPTS = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Ranges:
-    """What may be drawn; lower and upper ends are both included.
+@dataclass(frozen=True)
+class DrawnRecipe:
+    """A recipe with the words for a table of results.
 
     Attributes:
-        page_data: powers of two, bytes.
-        t: errors that the code bears.
-        register: stages of the scrambler.
-        pages_per_block: pages.
-        raw_bit_error_rate: mean over the chip.
-        disk_bytes: size of the simulated disk.
-        mapped_share: share of cases with block mapping.
-        kernel_polynomials: take the primitive polynomials of the Linux kernel instead of any.
+        recipe: what the controller does.
+        options: name of an option -> what was drawn.
     """
 
-    page_data: tuple[int, int] = (2048, 16384)
-    t: tuple[int, int] = (4, 72)
-    register: tuple[int, int] = (8, 48)
-    pages_per_block: tuple[int, int] = (32, 256)
-    raw_bit_error_rate: float = 1e-4
-    disk_bytes: int = 8 << 20
-    mapped_share: float = 0.6
-    kernel_polynomials: bool = False
+    recipe: Recipe
+    options: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -58,11 +58,15 @@ class DrawnCase:
         dump: `uint8[bytes]`.
         recipe: what the controller did.
         history: what was on the disk.
+        plan: how the controller lived.
+        options: name of an option -> what was drawn, for a table of results.
     """
 
     dump: NDArray[np.uint8]
     recipe: Recipe
     history: History
+    plan: ChipPlan
+    options: dict[str, str] = field(default_factory=dict)
 
 
 def draw_case(seed: int, ranges: Ranges | None = None) -> DrawnCase:
@@ -76,113 +80,168 @@ def draw_case(seed: int, ranges: Ranges | None = None) -> DrawnCase:
         The dump with its truth.
     """
     ranges = ranges or Ranges()
-    recipe = draw_recipe(seed, ranges)
-    history = scenario_history(seed, ranges.disk_bytes, fill=0.55)
-    block = recipe.pages_per_block * recipe.layout.data_bytes
-    logical = -(-ranges.disk_bytes // block)
-    rate = ranges.raw_bit_error_rate
-    if recipe.translation.kind == "identity":
-        dump = identity_dump(history.disk, recipe, logical + 3, seed, rate=rate)
+    drawn = draw_controller(seed, ranges)
+    plan = draw_chip(_stream(seed, "chip"), ranges, drawn.recipe)
+    fill: Fill = "packed" if _stream(seed, "fill").random() < ranges.packed_share else "half full"
+    if ranges.dump_bytes is None and fill == "half full":
+        history = scenario_history(seed, plan.disk_bytes, fill=0.55)
     else:
-        blocks = logical + 4 + logical // 4
-        dump, _ = block_mapped_dump(history.states, recipe, blocks, seed, bad=1, wear_moves=2, rate=rate)
-    return DrawnCase(dump, recipe, history)
+        history = drawn_history(seed, plan.disk_bytes, fill, first_sector=plan.first_sector)
+    dump = read_chip(plan, drawn.recipe, history, seed, ranges)
+    options = drawn.options | _options_of_chip(plan, drawn.recipe, fill, len(dump))
+    return DrawnCase(dump, drawn.recipe, history, plan, options)
 
 
 def draw_recipe(seed: int, ranges: Ranges) -> Recipe:
-    """Draw a recipe alone.
+    """Draw a recipe alone; see `draw_controller`."""
+    return draw_controller(seed, ranges).recipe
+
+
+def draw_controller(seed: int, ranges: Ranges) -> DrawnRecipe:
+    """Draw a recipe.
 
     Args:
         seed: of the draw.
         ranges: what may be drawn.
+
+    Raises:
+        ValueError: the ranges leave no room for a controller.
     """
-    rng = np.random.default_rng([seed, 3])
-    page_data = 1 << int(rng.integers(ranges.page_data[0].bit_length() - 1, ranges.page_data[1].bit_length()))
-    message = min(page_data, int(rng.choice([512, 1024, 1024, 2048])))
-    count = page_data // message
-    mapped = bool(rng.random() < ranges.mapped_share)
-    metadata = int(rng.integers(6, 9)) if mapped else int(rng.integers(0, 9))
-    code = _draw_code(rng, message + metadata, ranges, most=(300 - metadata) if message < 2048 else 290)
-    layout = _draw_layout(rng, page_data, (count, message, metadata, code.parity_bytes))
-    pages_per_block = _draw_block_size(rng, ranges, page_data)
-    scrambler = _draw_scrambler(rng, ranges, pages_per_block)
-    return Recipe(pages_per_block, layout, code, scrambler, _draw_translation(rng, metadata, mapped=mapped))
+    mapped = bool(_stream(seed, "mapping").random() < ranges.mapped_share)
+    pages, layouts, codes = (_stream(seed, name) for name in ("page", "layout", "code"))
+    low, high = (size.bit_length() - 1 for size in ranges.page_data)
+    for _ in range(_ATTEMPTS):
+        # A code may not fit the page: then page and code are drawn again.
+        page_data = 1 << int(pages.integers(low, high + 1))
+        translation = _draw_translation(_stream(seed, "translation"), ranges, mapped=mapped)
+        plan = draw_plan(pages, ranges, page_data, _field_bytes(translation))
+        room = plan.room(ranges)
+        code = draw_code(codes, ranges, plan.longest, plan.message, room) if room > 0 else None
+        if code is not None:
+            break
+    else:
+        raise ValueError(f"no controller fits these ranges: {ranges}")
+    layout, marker = draw_layout(layouts, ranges, plan, code.parity_bits)
+    pages_per_block = _draw_block_size(_stream(seed, "block"), ranges, page_data)
+    total = _typical_bytes(ranges) // layout.page_bytes
+    scrambler, rule = draw_scrambler(_stream(seed, "scrambler"), ranges, layout, pages_per_block, total)
+    recipe = Recipe(pages_per_block, layout, code, scrambler, translation)
+    return DrawnRecipe(recipe, _options(recipe, plan, marker, rule))
 
 
-def _draw_code(rng: np.random.Generator, message: int, ranges: Ranges, most: int) -> Code:
-    """A code that fits the message, of a strength that its parity leaves room for in the spare area."""
-    degree = (8 * message).bit_length()
-    m = int(rng.integers(max(13, degree), 16))
-    # The spare area of a page is at most a third of its data, see `solve.geometry`.
-    room = min(most, message // 5)
-    t = int(rng.integers(ranges.t[0], max(ranges.t[0], min(ranges.t[1], 8 * room // m)) + 1))
-    polynomials = gf2poly.primitive_polynomials(m)
-    order: BitOrder = "msb" if rng.random() < 0.5 else "lsb"
-    polynomial = polynomials[int(rng.integers(len(polynomials)))]
-    if ranges.kernel_polynomials:
-        polynomial = PRIMITIVE_DEFAULTS[m]
-    while 8 * message + BchCode(m, polynomial, t).parity_bits >= 1 << m:
-        t -= 1
-    return Code(
-        m,
-        polynomial,
-        t,
-        bit_order=order,
-        inverted=bool(rng.random() < 0.15),
-        erased_is_codeword=bool(rng.random() < 0.2),
-    )
+_STREAMS = ("mapping", "page", "layout", "code", "translation", "block", "scrambler", "chip", "fill")
 
 
-def _draw_layout(rng: np.random.Generator, page_data: int, sizes: tuple[int, int, int, int]) -> PageLayout:
-    count, message, metadata, parity = sizes
-    shape = SHAPES[int(rng.integers(len(SHAPES)))]
-    used = count * (metadata + parity)
-    offset = int(rng.integers(0, 5)) if shape == "spare groups" else 0
-    unused = int(rng.integers(0, 65)) if rng.random() < 0.7 else 0
-    spare = max(used + offset + unused, page_data // 64, 16)
-    spare += spare % 2
-    page = page_data + spare
-    if shape == "in line":
-        return in_line(page, count, message, metadata, parity)
-    if shape == "gathered":
-        return parity_gathered(page, count, message, metadata, parity)
-    return spare_groups(page, count, message, metadata, parity, offset=offset, covered=bool(rng.random() < 0.8))
+def _stream(seed: int, name: str) -> np.random.Generator:
+    return np.random.default_rng([seed, 3, _STREAMS.index(name)])
+
+
+def _typical_bytes(ranges: Ranges) -> int:
+    return ranges.disk_bytes if ranges.dump_bytes is None else ranges.dump_bytes[0]
 
 
 def _draw_block_size(rng: np.random.Generator, ranges: Ranges, page_data: int) -> int:
-    """A power of two, or three times one; blocks small enough that a small disk has some."""
-    most = min(ranges.pages_per_block[1], max(32, ranges.disk_bytes // 12 // page_data))
+    """A power of two, three times one, a multiple of 16 or any number; small enough that a chip has some blocks."""
+    bytes_most = ranges.disk_bytes if ranges.dump_bytes is None else ranges.dump_bytes[1]
+    low = ranges.pages_per_block[0]
+    high = min(ranges.pages_per_block[1], max(low, bytes_most // least_blocks(ranges) // page_data))
+    if rng.random() < ranges.odd_blocks:
+        step = 16 if rng.random() < 0.5 else 2
+        return -(-low // step) * step + step * int(rng.integers(0, (high - low) // step + 1))
     sizes = [size << shift for size in (1, 3) for shift in range(4, 10)]
-    allowed = [size for size in sorted(sizes) if ranges.pages_per_block[0] <= size <= most]
+    allowed = [size for size in sorted(sizes) if low <= size <= high]
     return allowed[int(rng.integers(len(allowed)))]
 
 
-def _draw_scrambler(rng: np.random.Generator, ranges: Ranges, pages_per_block: int) -> Scrambler | None:
-    place = PLACES[int(rng.integers(len(PLACES)))]
-    if place is None:
-        return None
-    width = int(rng.integers(ranges.register[0], ranges.register[1] + 1))
-    polynomial = draw_primitive(rng, width)
-    # Small registers run out of different seeds; a table of seeds repeats then.
-    seeds = tuple(int(rng.integers(1, 1 << width, dtype=np.uint64)) for _ in range(pages_per_block))
-    order: BitOrder = "lsb" if rng.random() < 0.6 else "msb"
-    restart = RESTARTS[int(rng.integers(len(RESTARTS)))]
-    covers = EVERYTHING if place == "after_ecc" else DATA_ALONE
-    return Scrambler(place, restart, LfsrKeystreams(polynomial, seeds, order), covers)
-
-
-def draw_primitive(rng: np.random.Generator, width: int) -> int:
-    """A primitive polynomial of a degree, any number of taps."""
-    while True:
-        polynomial = (1 << width) | int(rng.integers(0, 1 << width, dtype=np.uint64)) | 1
-        if gf2poly.is_primitive(polynomial):
-            return polynomial
-
-
-def _draw_translation(rng: np.random.Generator, metadata: int, *, mapped: bool) -> Translation:
+def _draw_translation(rng: np.random.Generator, ranges: Ranges, *, mapped: bool) -> Translation:
     if not mapped:
         return IDENTITY
     order: Literal["little", "big"] = "little" if rng.random() < 0.5 else "big"
-    first = int(rng.integers(0, metadata - 4))
-    number = BitField(first, 2, order)
-    return Translation("block", number, BitField(first + 2, 2, order))
+    if not ranges.controllers_vary:
+        first = int(rng.integers(0, 3))
+        return Translation("block", BitField(first, 2, order), BitField(first + 2, 2, order))
+    number, version = int(rng.integers(2, 5)), int(rng.integers(1, 5))
+    first, gap = int(rng.integers(0, 3)), int(rng.integers(0, 2))
+    # The other bits of a number are flags; 12 bits hold all blocks of such a chip.
+    mask = 0xFFFFFFFF if rng.random() < 0.7 else (1 << int(rng.integers(12, 8 * number + 1))) - 1
+    if rng.random() < 0.5:
+        fields = BitField(first, number, order, mask), BitField(first + number + gap, version, order)
+    else:
+        fields = BitField(first + version + gap, number, order, mask), BitField(first, version, order)
+    return Translation("block", *fields)
+
+
+def _field_bytes(translation: Translation) -> int:
+    """Metadata bytes up to the end of the last field."""
+    fields = (translation.logical_number, translation.version)
+    return max((field.first_byte + field.length for field in fields if field is not None), default=0)
+
+
+# Words for the table ------------------------------------------------------------------------------
+
+
+def _options(recipe: Recipe, plan: PagePlan, marker: Marker, rule: SeedRule | None) -> dict[str, str]:
+    code = recipe.code
+    if code is None:
+        raise ValueError("only recipes with a code are drawn")
+    spare = recipe.layout.page_bytes - recipe.layout.data_bytes
+    used = sum(span.bits for span in recipe.layout.spans if span.part is not Part.DATA) // 8
+    metadata = "none" if not plan.metadata else "first codeword only" if plan.first_only else "each codeword"
+    forms = [name for name, is_so in (("inverted", code.inverted), ("masked", code.erased_is_codeword)) if is_so]
+    return {
+        "page data": str(plan.data),
+        "codeword data": str(plan.message),
+        "shape": plan.shape,
+        "metadata": metadata + ("" if plan.covered or not plan.metadata else ", not covered"),
+        "unused spare": "none" if spare - used < 2 else "up to 64" if spare - used <= 64 else "more than 64",
+        "marker column": marker,
+        "field": f"GF(2^{code.m})",
+        "t": _class(code.t, (12, 24, 40, 56)),
+        "bit order": code.bit_order,
+        "stored form": " and ".join(forms) or "plain",
+        "pages per block": _kind_of_block(recipe.pages_per_block),
+        **_scrambler_options(recipe.scrambler, rule),
+    }
+
+
+def _scrambler_options(scrambler: Scrambler | None, rule: SeedRule | None) -> dict[str, str]:
+    if scrambler is None:
+        return {"scrambler": "none", "keystream": "none", "restart": "none", "seed rule": "none"}
+    keystream = "stored table"
+    if isinstance(scrambler.keystreams, LfsrKeystreams):
+        keystream = f"register of {_class(scrambler.keystreams.polynomial.bit_length() - 1, (16, 32, 48))} stages"
+    return {
+        "scrambler": scrambler.place.replace("_ecc", " the ECC"),
+        "keystream": keystream,
+        "restart": scrambler.restart,
+        "seed rule": f"by {rule}",
+    }
+
+
+def _options_of_chip(plan: ChipPlan, recipe: Recipe, fill: Fill, size: int) -> dict[str, str]:
+    mapped = recipe.translation.kind == "block"
+    cut = "whole" if plan.cut == 1.0 else "cut inside a page" if size % recipe.layout.page_bytes else "cut"
+    return {
+        "fill": fill,
+        "mapping": f"block, version by {plan.counter}" if mapped else "identity",
+        "erased blocks": "some" if plan.erased else "none",
+        "end": cut,
+        "dump": _class(size >> 20, (16, 32, 48)) + " MiB",
+    }
+
+
+def _class(value: int, bounds: tuple[int, ...]) -> str:
+    """The range between two bounds that a value lies in."""
+    below = max((bound for bound in bounds if bound <= value), default=None)
+    above = min((bound for bound in bounds if bound > value), default=None)
+    if below is None:
+        return f"below {above}"
+    return f"{below} or more" if above is None else f"{below} to {above - 1}"
+
+
+def _kind_of_block(pages: int) -> str:
+    if pages & (pages - 1) == 0:
+        return "power of two"
+    if pages % 3 == 0 and (pages // 3) & (pages // 3 - 1) == 0:
+        return "three times a power of two"
+    return "multiple of 16" if pages % 16 == 0 else "any number"

@@ -1,6 +1,6 @@
 """The life of a simulated stick: files saved, edited and deleted, with the volume as it was at several moments."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -66,9 +66,45 @@ def scenario_history(
     """
     if not 0 <= fill <= 0.8 or steps < 1:
         raise ValueError(f"A history needs a fill from 0 to 0.8 and at least 1 step, not {fill} and {steps}.")
-    rng = np.random.default_rng([seed, 2])
     files = scenario_files(seed, int(size_bytes * fill))
-    volume = FatVolume(size_bytes, seed, first_sector=first_sector, cluster_sectors=cluster_sectors)
+    return lived_history(
+        seed,
+        size_bytes,
+        files,
+        steps=steps,
+        first_sector=first_sector,
+        cluster_sectors=cluster_sectors,
+        fragmented_share=fragmented_share,
+    )
+
+
+def lived_history(
+    seed: int,
+    size_bytes: int,
+    files: Sequence[SimFile],
+    *,
+    steps: int = 4,
+    first_sector: int = 0,
+    cluster_sectors: int | None = None,
+    fragmented_share: float = 0.1,
+    background: NDArray[np.uint8] | None = None,
+) -> History:
+    """The same life with given files.
+
+    Args:
+        seed: Seed of everything but the files.
+        size_bytes: Size of the disk, a multiple of 512.
+        files: In the order in which they are saved; they must leave some room.
+        steps: Moments at which the disk is taken, at least 1.
+        first_sector: 0 for a bare volume, else the LBA of the partition.
+        cluster_sectors: Sectors in one cluster; chosen by size if None.
+        fragmented_share: Share of the files that are written in pieces.
+        background: `uint8[size_bytes]`, what was on the disk before it was formatted; zeros if None.
+    """
+    rng = np.random.default_rng([seed, 2])
+    volume = FatVolume(
+        size_bytes, seed, first_sector=first_sector, cluster_sectors=cluster_sectors, background=background
+    )
     late = int(len(files) * _LATE_SHARE) if steps > 1 else 0
     live: dict[str, SimFile] = {}
     deleted: list[SimFile] = []

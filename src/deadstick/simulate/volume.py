@@ -52,6 +52,7 @@ class FatVolume:
         first_sector: 0 for a bare volume; else the image begins with a master boot record and the volume lies
             at this LBA.
         cluster_sectors: Sectors in one cluster; chosen by size if None. It decides the type of the volume.
+        background: `uint8[size_bytes]`, what clusters hold that were never written; zeros if None.
 
     Raises:
         ValueError: The size is impossible.
@@ -65,6 +66,7 @@ class FatVolume:
         label: str = "SALTMARSH",
         first_sector: int = 0,
         cluster_sectors: int | None = None,
+        background: NDArray[np.uint8] | None = None,
     ) -> None:
         if size_bytes % fat.SECTOR or size_bytes // fat.SECTOR <= first_sector:
             raise ValueError(f"{size_bytes} bytes are no whole number of sectors behind LBA {first_sector}.")
@@ -72,6 +74,10 @@ class FatVolume:
         self._rng = np.random.default_rng(seed)
         self._disk = np.zeros(size_bytes, dtype=np.uint8)
         self._volume = self._disk[first_sector * fat.SECTOR :]
+        if background is not None:
+            # Formatting writes what stands before the clusters, and leaves these as they were.
+            clusters = self._cluster_offset(2)
+            self._volume[clusters:] = background[first_sector * fat.SECTOR + clusters :]
         self._table = np.zeros(self.shape.clusters + 2, dtype=np.uint32)
         self._table[:2] = self.shape.end_mark
         self._table[0] &= ~np.uint32(0xFF)
