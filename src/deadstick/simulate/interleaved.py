@@ -1,9 +1,9 @@
 """Controllers that spread a disk over several chips and planes, by the recipe's interleave.
 
 A *unit* is a plane of a chip. Each has a block-mapped controller of its own: in step with the others, so that the
-blocks of a group stay together (*paired*: blocks 2k and 2k + 1 of a chip with two planes, block k of every chip), or with
-wear levelling of its own. Where logical numbers count over all units and nothing is paired, one controller maps the
-blocks of all chips.
+blocks of a group stay together (*paired*: blocks 2k and 2k + 1 of a chip with two planes, block k of every chip), or
+with wear levelling of its own. Where logical numbers count over all units and nothing is
+paired, one controller maps the blocks of all chips.
 """
 
 from dataclasses import dataclass, replace
