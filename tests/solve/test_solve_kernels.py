@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from deadstick.codes.field import Field
 from deadstick.codes.lfsr import Lfsr
-from deadstick.solve.kernels import constant_runs, field_tables, prefix_sums, rewind, tail_hits
+from deadstick.solve.kernels import constant_runs, equal_pairs, field_tables, prefix_sums, rewind, tail_hits
 
 FIELDS = [(13, 0x201B), (14, 0x402B), (14, 0x5803), (15, 0x8003)]
 quick = settings(max_examples=20, deadline=None)
@@ -129,3 +129,13 @@ def test_constant_runs_stand_where_the_recurrence_holds(polynomial: int, lsb: bo
         inside = stream[position : position + 8]
         bits = np.unpackbits(inside, bitorder="little" if lsb else "big")[:width]
         assert int(state) == sum(int(bit) << i for i, bit in enumerate(bits))
+
+
+@given(st.lists(st.binary(min_size=24, max_size=24), min_size=1, max_size=4))
+@quick
+def test_equal_pairs_are_counted_as_by_hand(rows: list[bytes]) -> None:
+    sectors = np.array([np.frombuffer(row, np.uint8) for row in rows])
+    pairs = np.zeros(len(rows), np.int64)
+    equal_pairs(sectors, pairs)
+    by_hand = [sum(row[i] == row[j] for i in range(24) for j in range(i)) for row in rows]
+    assert pairs.tolist() == by_hand

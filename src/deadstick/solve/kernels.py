@@ -227,3 +227,22 @@ def rewind(
                 states[index] = _image(powers[power], states[index], width)
             left >>= 1
             power += 1
+
+
+@njit(cache=True, nogil=True)
+def equal_pairs(sectors: NDArray[np.uint8], pairs: NDArray[np.int64]) -> None:
+    """Pairs of equal bytes in each sector.
+
+    Args:
+        sectors: `uint8[sectors, bytes]`.
+        pairs: `int64[sectors]`, written.
+    """
+    counts = np.zeros(256, np.int64)
+    for row in range(sectors.shape[0]):
+        counts[:] = 0
+        found = 0
+        for column in range(sectors.shape[1]):
+            value = sectors[row, column]
+            found += counts[value]
+            counts[value] += 1
+        pairs[row] = found
