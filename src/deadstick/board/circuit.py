@@ -67,6 +67,7 @@ class Pin:
         x_mm, y_mm: position on the board.
         load_a: supply current that a chip draws through it when it runs; None takes the default of the kind.
         rest_ohm: resistance to the part's ground when nothing is powered; None takes the default of the kind.
+        supplies_v: volts that the chip makes at this pin by an internal regulator, fed from its first supply pin.
     """
 
     name: str
@@ -75,6 +76,7 @@ class Pin:
     y_mm: float
     load_a: float | None = None
     rest_ohm: float | None = None
+    supplies_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

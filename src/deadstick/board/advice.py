@@ -1,0 +1,250 @@
+"""The next test: expected information per cost, and when to stop.
+
+**Information** is the mutual information between the guilty parts and the reading of a test (`kernels.information`): by
+how many bits the reading is expected to narrow down which parts are at fault.
+
+**Cost** is in minutes. To the minutes of the work come the minutes that a mishap would cost times its chance: power
+through a regulator that lets its input through reaches the NAND; a part that is lifted and was innocent was harmed for
+nothing. The weights stand in `Costs` and are the lab's own (common practice, no source).
+
+**Order.** What only touches the board comes first. A part is lifted in two cases: it is as good as certain that it is
+guilty, which makes lifting the repair; or no test that leaves the board whole tells its suspects apart. Controller, NAND
+and connector are never lifted for a test: that is part of a route, and the route is chosen by a person.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.board.circuit import Circuit, PartKind
+from deadstick.board.explain import expect_after, sentence
+from deadstick.board.kernels import BINS, information
+from deadstick.board.odds import Diagnosis
+from deadstick.board.predict import BINARY, Prediction
+from deadstick.board.probing import Test, answered_by, candidate_tests
+from deadstick.board.readings import Kind, Supply
+
+Floats = NDArray[np.float64]
+
+NEGLIGIBLE = 1e-6  # rows below this weight do not take part in planning
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What steps cost beyond the minutes of the work, in minutes.
+
+    Attributes:
+        certain: probability at which a verdict stands.
+        least_bits: a test that tells less is not worth making.
+        power_up: the small risk of every power-up to data that a living controller may still change.
+        through_nand: what input voltage on the NAND would cost.
+        innocent: what an innocent part lifted costs: heat, lost pads, time to put it back.
+        nand_route_chosen: whether the raw read was chosen, so that the NAND may be heated.
+    """
+
+    certain: float = 0.985
+    least_bits: float = 0.02
+    power_up: float = 2.0
+    through_nand: float = 2000.0
+    innocent: float = 90.0
+    nand_route_chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One test that could come next.
+
+    Attributes:
+        test: what to do.
+        bits: expected information.
+        minutes: of work.
+        cost: minutes with risk and destruction.
+        sentence: what to do and what the outcome means.
+        after: for a lift, what to expect of the pads afterwards.
+    """
+
+    test: Test
+    bits: float
+    minutes: float
+    cost: float
+    sentence: str = ""
+    after: str = ""
+
+    @property
+    def worth(self) -> float:
+        """Bits per minute of cost."""
+        return self.bits / self.cost
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Where testing ends.
+
+    Attributes:
+        parts: guilty parts; of several suspects that nothing tells apart, those of the most likely.
+        probability: of these parts.
+        suspects: other sets of parts that no test allowed here tells from these, with their probabilities.
+        sentence: the verdict in words.
+    """
+
+    parts: tuple[str, ...]
+    probability: float
+    suspects: tuple[tuple[tuple[str, ...], float], ...]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do now: a test, a lift, or nothing more.
+
+    Attributes:
+        step: the best next test or lift; None when testing ends.
+        verdict: when testing ends.
+        others: the next best steps, best first.
+    """
+
+    step: Step | None
+    verdict: Verdict | None
+    others: tuple[Step, ...] = ()
+
+
+def advise(diagnosis: Diagnosis, costs: Costs = Costs(), others: int = 4) -> Advice:
+    """The next step for a board.
+
+    Args:
+        diagnosis: the board with all its readings.
+        costs: the lab's weights.
+        others: how many further steps to name.
+    """
+    suspects = diagnosis.odds().by_parts()
+    chance = next(iter(suspects.values()))
+    steps = rank(diagnosis, costs)
+    probing = [step for step in steps if step.test.kind is not Kind.LIFTED]
+    lifting = [step for step in steps if step.test.kind is Kind.LIFTED]
+    guilty = _certain_lift(diagnosis, lifting, costs)
+    if guilty is None and chance >= costs.certain:
+        return Advice(None, _verdict(diagnosis, suspects, costs))
+    if guilty is not None:
+        chosen, rest = guilty, probing
+    elif probing and probing[0].bits >= costs.least_bits:
+        chosen, rest = probing[0], probing[1:]
+    elif lifting and lifting[0].bits >= costs.least_bits:
+        chosen, rest = lifting[0], lifting[1:]
+    else:
+        return Advice(None, _verdict(diagnosis, suspects, costs))
+    return Advice(_explained(diagnosis, chosen), None, tuple(rest[:others]))
+
+
+def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
+    """Every test that is still open with its information and cost, most bits per cost first.
+
+    Tests that tell less than `costs.least_bits` come after all that tell more.
+    """
+    done = {(answered_by(reading), reading.removed) for reading in diagnosis.readings}
+    removed = diagnosis.removed
+    tests = [test for test in candidate_tests(diagnosis.circuit, removed) if (test, removed) not in done]
+    bits = expected_bits(diagnosis, tests)
+    through = _chance_of_through(diagnosis)
+    steps = []
+    for test, gain in zip(tests, bits, strict=True):
+        minutes = test.minutes(diagnosis.circuit, diagnosis.connected)
+        steps.append(Step(test, float(gain), minutes, minutes + _risk(diagnosis, test, through, costs)))
+    return sorted(steps, key=lambda step: (step.bits < costs.least_bits, -step.worth))
+
+
+def expected_bits(diagnosis: Diagnosis, tests: Sequence[Test]) -> Floats:
+    """float64[tests]: mutual information between guilty parts and reading, bits."""
+    if not tests:
+        return np.zeros(0)
+    weights = diagnosis.row_weights()
+    active = np.flatnonzero(weights > NEGLIGIBLE)
+    prediction = diagnosis.forecast(tests)
+    share = weights[active] / weights[active].sum()
+    groups = diagnosis.hypotheses.parts_of_row[active]
+    _, groups = np.unique(groups, return_inverse=True)
+    count = int(groups.max()) + 1
+    bits = np.zeros(len(tests))
+    binary = np.array([test.kind in BINARY for test in tests])
+    metric = np.flatnonzero(~binary)
+    if metric.size:
+        places, spreads = _active(prediction, active, metric)
+        answer = np.empty(metric.size)
+        information(places, spreads, share, groups.astype(np.int64), np.empty((count, BINS)), np.empty(count), answer)
+        bits[metric] = answer
+    yes_or_no = np.flatnonzero(binary)
+    if yes_or_no.size:
+        bits[yes_or_no] = _binary_bits(prediction.places[np.ix_(active, yes_or_no)], share, groups, count)
+    return bits
+
+
+def _active(prediction: Prediction, rows: NDArray[np.intp], tests: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    chosen = np.ix_(rows, tests)
+    return np.ascontiguousarray(prediction.places[chosen]), np.ascontiguousarray(prediction.spreads[chosen])
+
+
+def _binary_bits(chances: Floats, share: Floats, groups: NDArray[np.intp], count: int) -> Floats:
+    """Information of tests that answer yes or no; `chances` float64[rows, tests] of yes."""
+    member = np.zeros((count, len(share)))
+    member[groups, np.arange(len(share))] = share
+    yes = member @ chances
+    total = member.sum(axis=1, keepdims=True)
+    joint = np.stack([yes, total - yes])  # [answer, group, test]
+    mixture = joint.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(joint > 0, joint * np.log2(joint / (mixture * total)), 0.0)
+    return np.asarray(np.maximum(terms.sum(axis=(0, 1)), 0.0))
+
+
+def _chance_of_through(diagnosis: Diagnosis) -> float:
+    """Probability that power at the plug would reach a rail that is not made for it."""
+    return sum(
+        chance.probability
+        for chance in diagnosis.odds().chances
+        if diagnosis.hypotheses.faults[diagnosis.hypotheses.index(chance.key)].is_through
+    )
+
+
+def _risk(diagnosis: Diagnosis, test: Test, through: float, costs: Costs) -> float:
+    if test.kind is Kind.LIFTED:
+        return costs.innocent * (1 - diagnosis.odds().guilt(test.place[0]))
+    if test.powers:
+        return costs.power_up + costs.through_nand * through
+    return 0.0
+
+
+def _certain_lift(diagnosis: Diagnosis, lifting: Sequence[Step], costs: Costs) -> Step | None:
+    """The lift of a part that is guilty beyond doubt: the repair itself."""
+    odds = diagnosis.odds()
+    sure = [step for step in lifting if odds.guilt(step.test.place[0]) >= costs.certain]
+    return max(sure, key=lambda step: odds.guilt(step.test.place[0]), default=None)
+
+
+def may_be_heated(circuit: Circuit, part: str, costs: Costs) -> bool:
+    """Whether a part may come off at all at this stage: the NAND only when its route is chosen."""
+    return circuit.part(part).kind is not PartKind.NAND or costs.nand_route_chosen
+
+
+def _explained(diagnosis: Diagnosis, step: Step) -> Step:
+    weights = diagnosis.row_weights()
+    prediction = diagnosis.forecast([step.test])
+    after = expect_after(diagnosis, step.test.place[0]) if step.test.kind is Kind.LIFTED else ""
+    words = sentence(diagnosis, step.test, prediction, weights)
+    return Step(step.test, step.bits, step.minutes, step.cost, words, after)
+
+
+def _verdict(diagnosis: Diagnosis, suspects: dict[tuple[str, ...], float], costs: Costs) -> Verdict:
+    (parts, chance), *others = suspects.items()
+    near = tuple((names, share) for names, share in others if share >= 0.02) if chance < costs.certain else ()
+    best = next(one for one in diagnosis.odds().chances if one.parts == parts)
+    words = f"{best.text} ({chance:.0%})"
+    if near:
+        named = ", ".join(f"{' and '.join(names)} ({share:.0%})" for names, share in near)
+        words += f"; no test that is allowed here tells it from {named}"
+    return Verdict(parts, chance, near, words)
+
+
+def supply_words(supply: Supply) -> str:
+    """How to set a supply, in words."""
+    return f"{supply.volts:g} V, limited to {supply.amperes:g} A, at {supply.red} and {supply.black}"
