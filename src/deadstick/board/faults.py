@@ -9,7 +9,7 @@ leaks, then shorts (TDK, "Flex crack countermeasures"), which is why its resista
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 from math import hypot
 
@@ -127,18 +127,24 @@ def steps(spread: str, count: int | None = None) -> tuple[NDArray[np.float64], f
     return low * np.exp(width * (np.arange(count) + 0.5)), float(width / np.sqrt(12))
 
 
+def faults_by_kind(circuit: Circuit) -> dict[str, list[Fault]]:
+    """Every single fault that the models know, by its name in `WEIGHTS`, without priors."""
+    found: dict[str, list[Fault]] = {}
+    for part in circuit.parts:
+        for kind, fault in _MAKERS[part.kind](circuit, part):
+            found.setdefault(kind, []).append(fault)
+    return found
+
+
 def single_faults(circuit: Circuit, weights: Mapping[str, float] = WEIGHTS) -> tuple[Fault, ...]:
     """Every single fault that the models know; the priors add up to 1.
 
     The weight of a kind is shared evenly by all faults of that kind on the board.
     """
-    found: dict[str, list[Fault]] = {}
-    for part in circuit.parts:
-        for kind, fault in _of_part(circuit, part):
-            found.setdefault(kind, []).append(fault)
+    found = faults_by_kind(circuit)
     total = sum(weights[kind] for kind in found)
     return tuple(
-        _weighed(fault, weights[kind] / total / len(faults)) for kind, faults in found.items() for fault in faults
+        replace(fault, prior=weights[kind] / total / len(faults)) for kind, faults in found.items() for fault in faults
     )
 
 
@@ -178,7 +184,7 @@ def hypotheses(circuit: Circuit, weights: Mapping[str, float] = WEIGHTS) -> Hypo
     singles = single_faults(circuit, weights)
     pairs = likely_pairs(circuit, singles)
     share = 1 - sum(pair.prior for pair in pairs)
-    return spread_out((*(_weighed(fault, fault.prior * share) for fault in singles), *pairs))
+    return spread_out((*(replace(fault, prior=fault.prior * share) for fault in singles), *pairs))
 
 
 def spread_out(faults: tuple[Fault, ...]) -> Hypotheses:
@@ -206,12 +212,6 @@ def spread_out(faults: tuple[Fault, ...]) -> Hypotheses:
         np.array(log_prior, dtype=np.float64),
         parts,
         np.array([place[faults[number].parts] for number in fault_of_row], dtype=np.int64),
-    )
-
-
-def _weighed(fault: Fault, prior: float) -> Fault:
-    return Fault(
-        fault.key, fault.parts, fault.text, prior, fault.joins, fault.spreads, fault.cuts, fault.silent, fault.no_clock
     )
 
 
@@ -349,7 +349,3 @@ _MAKERS: dict[PartKind, Callable[[Circuit, Part], Iterator[tuple[str, Fault]]]] 
     PartKind.CONTROLLER: _chip,
     PartKind.NAND: _chip,
 }
-
-
-def _of_part(circuit: Circuit, part: Part) -> Iterator[tuple[str, Fault]]:
-    return _MAKERS[part.kind](circuit, part)
