@@ -44,6 +44,12 @@ is a margin: it covers codes with even weights only (where the accidents fall on
 departures from the binomial weights. All others are DOUBTFUL. So the expected number of codewords in the whole dump
 that are EXACT but wrong is below `BUDGET`. A codeword that no code protects is DOUBTFUL always.
 
+**Reed-Solomon codes** count symbols of m bits. The syndromes that are answered with "j errors" are then
+C(n, j) (2^m - 1)^j of 2^(2 t m), n being the symbols of a word; all else is the same.
+
+**Hamming codes** have syndromes that are anything but uniform: three wrong bits always look like one. They have a rule
+of their own, see `double_errors`.
+
 **Limits.** The rule speaks of words whose errors are beyond the code, not of words that were never the controller's:
 another codeword in the right place (a stale copy, a page that reads as a constant) is a matter for `translate`. A
 word with more than t errors that are not scattered but made by someone who knows the code is outside the model.
@@ -56,13 +62,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.rebuild.disk_protocol import SectorState
-from deadstick.recipe.code import ERASED, LOST, UNCHECKED
+from deadstick.rebuild.double_errors import BUDGET, MARGIN, sure_words
+from deadstick.recipe.code import ERASED, LOST, UNCHECKED, Code
 from deadstick.recipe.recipe import Recipe
 
-BUDGET = 1e-6
-"""Codewords in a dump that may be expected to be called EXACT and be wrong."""
-MARGIN = 2
-"""Factor on the chance of an accident; see above."""
+__all__ = [
+    "BUDGET",
+    "MARGIN",
+    "Limits",
+    "accident_chances",
+    "chances_of",
+    "codeword_states",
+    "limits",
+    "lost_in_blocks",
+]
 
 
 @dataclass(frozen=True)
@@ -97,6 +110,27 @@ def accident_chances(codeword_bits: int, parity_bits: int, t: int) -> NDArray[np
     '0.042'
     """
     return np.array([min(1.0, comb(codeword_bits, j) / 2**parity_bits) for j in range(t + 1)])
+
+
+def chances_of(code: Code, message_bits: int) -> NDArray[np.float64]:
+    """`accident_chances` of any code but a Hamming code, for words that are made of noise for that too.
+
+    Args:
+        code: with its family.
+        message_bits: of a codeword.
+
+    Returns:
+        `float64[t + 1]`, indexed by the corrections that are reported.
+
+    >>> [f"{a:.0e}" for a in chances_of(Code(9, 0x221, 4, family="reed_solomon"), 4096)]
+    ['2e-22', '5e-17', '6e-12', '5e-07', '3e-02']
+    """
+    if code.family != "reed_solomon":
+        return accident_chances(message_bits + code.parity_bits, code.parity_bits, code.t)
+    symbols = -(-message_bits // code.m) + 2 * code.t
+    values = (1 << code.m) - 1
+    ways = [comb(symbols, j) * values**j for j in range(code.t + 1)]
+    return np.array([min(1.0, count / 2**code.parity_bits) for count in ways])
 
 
 def limits(errors: NDArray[np.int16], blocks: NDArray[np.int64], chances: NDArray[np.float64]) -> Limits:
@@ -140,9 +174,11 @@ def codeword_states(errors: NDArray[np.int16], blocks: NDArray[np.int64], recipe
         `uint8[pages, codewords]` of `SectorState`; an erased codeword is UNWRITTEN.
     """
     states = np.full(errors.shape, SectorState.DOUBTFUL, np.uint8)
-    if recipe.code is not None:
-        longest = max(codeword.message_bits for codeword in recipe.layout.codewords) + recipe.code.parity_bits
-        found = limits(errors, blocks, accident_chances(longest, recipe.code.parity_bits, recipe.code.t))
+    if recipe.code is not None and recipe.code.family == "hamming":
+        states[sure_words(errors, blocks, recipe.code)] = SectorState.EXACT
+    elif recipe.code is not None:
+        longest = max(codeword.message_bits for codeword in recipe.layout.codewords)
+        found = limits(errors, blocks, chances_of(recipe.code, longest))
         quiet = (lost_in_blocks(errors, blocks) == 0)[blocks]
         most = np.where(quiet, found.quiet, found.noisy).astype(np.int16)
         states[(errors >= 0) & (errors <= most[:, None])] = SectorState.EXACT

@@ -17,6 +17,8 @@ MOST_FLIPPED = 0.15
 """Share of flipped bits that is borne."""
 FEWEST_PARITY_BITS = 48
 """Of a codeword, for its parity to tell: so many random bits are as one-sided with a chance of about 1e-7."""
+MOST_ONES = 8
+"""Bits of a page that may read as ones, for it to read as zeros where the parity is too short to tell."""
 _LOOK_BYTES = 64
 
 
@@ -25,7 +27,7 @@ def blank_pages(raw: NDArray[np.uint8], layout: PageLayout, reads_as: Literal[0,
 
     Args:
         raw: `uint8[pages, page_bytes]`, as read.
-        layout: where the parity lies; where it is too short to tell, no page is blank.
+        layout: where the parity lies; where it is too short to tell, no page is blank, save pages of zeros throughout.
         reads_as: 1 for erased pages, 0 for pages of zeros.
 
     Returns:
@@ -33,6 +35,9 @@ def blank_pages(raw: NDArray[np.uint8], layout: PageLayout, reads_as: Literal[0,
     """
     blank = np.zeros(len(raw), np.bool_)
     if any(codeword.parity_bits < FEWEST_PARITY_BITS for codeword in layout.codewords):
+        if reads_as == 0:
+            # Data of zeros with a parity of zeros is what many codes would make of it; the whole page must read so.
+            blank |= _flipped(raw, 0) <= MOST_ONES
         return blank
     head = raw[:, :_LOOK_BYTES]
     rows = np.flatnonzero(_flipped(head, reads_as) <= 8 * head.shape[1] * MOST_FLIPPED)

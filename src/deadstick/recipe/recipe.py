@@ -28,7 +28,7 @@ class DecodedPages:
     Attributes:
         data: `uint8[pages, data_bytes]`; lost codewords as they were read, descrambled.
         metadata: `uint8[pages, metadata_bytes]`.
-        errors: `int16[pages, codewords]`: bits corrected, or `LOST`, `ERASED`, `UNCHECKED`.
+        errors: `int16[pages, codewords]`: bits (or symbols, see `Code.t`) corrected, or `LOST`, `ERASED`, `UNCHECKED`.
         erased: `bool[pages]`.
     """
 
@@ -72,11 +72,9 @@ class Recipe:
                 raise RecipeError(
                     f"codeword {number} has {codeword.parity_bits} parity bits; the code needs {self.code.parity_bits}"
                 )
-            if codeword.message_bits + self.code.parity_bits > self.code.bch.length:
-                raise RecipeError(
-                    f"codeword {number} is longer than a code over GF(2^{self.code.m}) can be: "
-                    f"{codeword.message_bits + self.code.parity_bits} of {self.code.bch.length} bits"
-                )
+            complaint = self.code.complaint(codeword.message_bits)
+            if complaint:
+                raise RecipeError(f"codeword {number} {complaint}")
 
     # Undo -----------------------------------------------------------------------------------------
 
@@ -170,7 +168,7 @@ class Recipe:
         words = rows.reshape(-1, group.row_bytes // len(group.numbers))
         if self.code.erased_is_codeword:
             words[:, group.message_bytes :] ^= self.code.parity_mask(group.message_bytes)
-        decoded = self.code.bch.decode(words, group.message_bytes)
+        decoded = self.code.codec.decode(words, group.message_bytes)
         return decoded.words.reshape(rows.shape), decoded.errors.reshape(len(rows), len(group.numbers))
 
     # Do -------------------------------------------------------------------------------------------
@@ -202,7 +200,7 @@ class Recipe:
             kernels.move_bits(metadata, turned(group.to_metadata), words)
             if self.code is not None:
                 each = words.reshape(-1, group.row_bytes // len(group.numbers))
-                parity = self.code.bch.encode(each[:, : group.message_bytes])
+                parity = self.code.codec.encode(each[:, : group.message_bytes])
                 each[:, group.message_bytes :] = parity ^ self.code.parity_mask(group.message_bytes)
             kernels.move_bits(words, turned(group.from_page), plain)
         if self.layout.loose:

@@ -49,14 +49,15 @@ class _LayoutTable(_Table):
 
 
 class _CodeTable(_Table):
-    family: Literal["bch"] = "bch"
+    family: Literal["bch", "reed_solomon", "hamming"] = "bch"
     m: int = Field(ge=3, le=16)
-    primitive_polynomial: Hex
+    primitive_polynomial: Hex | None = None
     t: int = Field(ge=1)
     first_root: int = 1
     bit_order: Literal["msb", "lsb"] = "msb"
     inverted: bool = False
     erased_is_codeword: bool = False
+    padding: Literal["front", "back", "gap"] | None = None
 
 
 class _ScramblerTable(_Table):
@@ -251,12 +252,14 @@ def _code_table(code: Code | None) -> _CodeTable | None:
         return None
     return _CodeTable(
         m=code.m,
-        primitive_polynomial=code.primitive_polynomial,
+        primitive_polynomial=code.primitive_polynomial if code.family != "hamming" else None,
         t=code.t,
         first_root=code.first_root,
         bit_order=code.bit_order,
         inverted=code.inverted,
         erased_is_codeword=code.erased_is_codeword,
+        family=code.family,
+        padding=code.padding if code.family == "reed_solomon" else None,
     )
 
 
@@ -336,12 +339,14 @@ def _layout(table: _LayoutTable) -> PageLayout:
 def _code(table: _CodeTable) -> Code:
     return Code(
         table.m,
-        table.primitive_polynomial,
+        table.primitive_polynomial or 0,
         table.t,
         table.first_root,
         table.bit_order,
         table.inverted,
         table.erased_is_codeword,
+        table.family,
+        table.padding or "front",
     )
 
 
