@@ -187,8 +187,8 @@ class VotedDump(Dump):
 
     >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
-    >>> for number, content in enumerate((b"deadlock", b"beadrock", b"deaf rock")):
-    ...     _ = (folder / f"read{number}.bin").write_bytes(content[:8])
+    >>> for number, content in enumerate((b"deadlock", b"beadrock", b"deafrock")):
+    ...     _ = (folder / f"read{number}.bin").write_bytes(content)
     >>> chip = Chip([Dump.open(folder / f"read{number}.bin") for number in range(3)])
     >>> plan = Plan(8, 4096, (ReadPlan((Piece(0, 8, 0),)),) * 3)
     >>> chip.write_vote(plan, folder / "voted.bin")
