@@ -22,7 +22,7 @@ to be expected, the same model as in `rebuild.certainty`. M is bounded by its ge
 
 as each pattern with penalty <= L adds at least e^(-s L) to the product when that is multiplied out. The least bound
 over some s is taken. It holds for every codeword that could have been found, so it does not matter how many trials
-were made. The trials give a second bound, the number of trials times the chance that a decoding of a far word
+were made. For a BCH code the trials give a second bound, their number times the chance that the decoding of a far word
 succeeds; the smaller one is reported. The reliabilities need not be right for that: they are a score, nothing more,
 and a poor score only finds less.
 
@@ -32,11 +32,12 @@ is less than `LEAST_GAP` behind.
 
 from dataclasses import dataclass
 from math import comb, log, log2
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes.bch import BchCode
+from deadstick.codes.bch import BchCode, Decoded
 from deadstick.codes.kernels import chase as kernels
 
 Bytes = NDArray[np.uint8]
@@ -50,6 +51,17 @@ SURE = -60.0
 _AT_ONCE = 4096
 _NONE = np.iinfo(np.int64).max
 _SLOPES = np.geomspace(1e-4, 10.0, 120)
+
+
+class Decoder(Protocol):
+    """A code whose words are one in 2^parity_bits of all, such as a BCH or a Reed-Solomon code."""
+
+    @property
+    def parity_bits(self) -> int:
+        """Bits of parity in a word."""
+
+    def decode(self, words: Bytes, message_bytes: int) -> Decoded:
+        """Corrected words, and a count below 0 for each that could not be corrected."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +83,7 @@ class SoftDecoded:
 
 
 def decode(
-    code: BchCode,
+    code: Decoder,
     words: Bytes,
     reliability: NDArray[np.int16],
     message_bytes: int,
@@ -129,7 +141,7 @@ class _Search:
 
     def __init__(
         self,
-        code: BchCode,
+        code: Decoder,
         message_bytes: int,
         words: Bytes,
         reliability: NDArray[np.int16],
@@ -168,7 +180,7 @@ class _Search:
     def try_words(self, tried: Bytes, rows: NDArray[np.int64]) -> None:
         """Decode `uint8[trials, rows, bytes]` and keep the best."""
         flat = tried.reshape(-1, tried.shape[2])
-        decoded = self.code.decode(flat, self.message_bytes, out=flat)
+        decoded = self.code.decode(flat, self.message_bytes)
         best, distance = self.best[rows], self.distance[rows]
         penalty, runner_up = self.penalty[rows], self.runner_up[rows]
         errors = decoded.errors.reshape(tried.shape[:2])
@@ -183,10 +195,10 @@ class _Search:
         found = self.distance[rows] >= 0
         penalty = np.where(found, self.penalty[rows], 0)
         patterns = log2_patterns(self.levels, self.counts[rows], penalty)
-        bits = self.reliability.shape[1]
-        lucky = sum(comb(bits, errors) for errors in range(self.code.t + 1))
-        by_trials = np.log2(np.maximum(self.trials[rows], 1)) + log2(lucky)
-        chance = np.minimum(np.minimum(patterns, by_trials) - self.code.parity_bits, 0.0)
+        if isinstance(self.code, BchCode):
+            lucky = sum(comb(self.reliability.shape[1], errors) for errors in range(self.code.t + 1))
+            patterns = np.minimum(patterns, np.log2(np.maximum(self.trials[rows], 1)) + log2(lucky))
+        chance = np.minimum(patterns - self.code.parity_bits, 0.0)
         return np.where(found, chance, 0.0)
 
     def result(self) -> SoftDecoded:

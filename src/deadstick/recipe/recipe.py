@@ -171,6 +171,45 @@ class Recipe:
         decoded = self.code.codec.decode(words, group.message_bytes)
         return decoded.words.reshape(rows.shape), decoded.errors.reshape(len(rows), len(group.numbers))
 
+    def words(self, raw: Bytes, pages: NDArray[np.int64], number: int) -> Bytes:
+        """One codeword of each page, as its code takes it.
+
+        Args:
+            raw: `uint8[pages, page_bytes]`, as read.
+            pages: `int64[pages]`, their physical numbers.
+            number: of the codeword in the page.
+
+        Returns:
+            `uint8[pages, message_bytes + parity_bytes]`. The exclusive or of the words of two pages depends on that of
+            the pages alone.
+        """
+        moves, message_bytes, mask = self._word(number)
+        words = self._view(raw, pages)(moves, message_bytes + len(mask))
+        words[:, message_bytes:] ^= mask
+        return words
+
+    def page_bits(self, bits: Bytes, number: int) -> Bytes:
+        """Where bits of a codeword lie in the page.
+
+        Args:
+            bits: `uint8[pages, message_bytes + parity_bytes]`, a 1 for every bit that is meant.
+            number: of the codeword in the page.
+
+        Returns:
+            `uint8[pages, page_bytes]`, the same for the page as read.
+        """
+        pages = np.zeros((len(bits), self.layout.page_bytes), np.uint8)
+        kernels.move_bits(np.ascontiguousarray(bits), turned(self._word(number)[0]), pages)
+        return in_code_order(pages, self.code.bit_order if self.code else "msb")
+
+    def _word(self, number: int) -> tuple[Moves, int, Bytes]:
+        """Moves from the page to a codeword, its message bytes, and what is added to its parity."""
+        if self.code is None:
+            raise RecipeError("this recipe has no code")
+        codeword = self.layout.codewords[number]
+        message_bytes = codeword.message_bits // 8
+        return moves_in_turn(codeword.spans), message_bytes, self.code.parity_mask(message_bytes)
+
     # Do -------------------------------------------------------------------------------------------
 
     def encode(self, data: Bytes, metadata: Bytes, pages: NDArray[np.int64], *, filler: int = 0xFF) -> Bytes:
