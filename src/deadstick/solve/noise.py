@@ -25,6 +25,8 @@ LOG10_FALSE_SECTOR = -21.0
 """Logarithm of the chance that a uniform sector has more equal pairs."""
 STRETCH_BYTES = 32
 FEWEST_SECTORS = 512
+CONSTANT_PAIRS = 0.8
+"""Share of equal pairs in a constant row; it holds up to one wrong byte in ten."""
 STRUCTURED_SHARE = 2e-4
 """Share of sectors of a volume in use that are structured at the least: two allocation tables of four bytes for
 each cluster of 32 KiB come to 2.4e-4; every directory and all slack of files come on top."""
@@ -73,14 +75,6 @@ def is_uniform(figure: Uniformity) -> bool:
     return figure.p_value > UNIFORM_P
 
 
-def erased_share(data: NDArray[np.uint8]) -> float:
-    """Share of the bytes that read 0xFF, in an even sample."""
-    if not len(data):
-        return 1.0
-    step = max(1, len(data) // SAMPLE_BYTES)
-    return float((data[::step] == 0xFF).mean())
-
-
 def commonest_byte(data: NDArray[np.uint8]) -> tuple[int, float]:
     """The commonest byte value and its share, in an even sample; (0xFF, 1.0) for no data."""
     if not len(data):
@@ -100,7 +94,8 @@ class SectorTest:
         structured_rows: rows (pages) that have such a sector.
         rows: looked at.
         repeats: stretches of 32 bytes that come again in sectors that otherwise differ.
-        rest: the bytes of all other sectors together.
+        rest: the bytes of all other sectors together, each content once: copies of a sector are no witnesses of
+            their own, and would pass for a deviation.
     """
 
     sectors: int
@@ -155,13 +150,12 @@ def sector_test(rows: NDArray[np.uint8]) -> SectorTest:
     sectors = np.ascontiguousarray(rows[:, : each * SECTOR_BYTES]).reshape(-1, SECTOR_BYTES)
     structured = equal_pairs(sectors) > MOST_EQUAL_PAIRS
     by_row = structured.reshape(len(rows), each).any(axis=1) if each else np.zeros(0, np.bool_)
+    rest = sectors[~structured]
+    _, first, counts = np.unique(_digests(rest), return_index=True, return_counts=True)
+    stretches = _digests(rest[first[counts == 1]].reshape(-1, STRETCH_BYTES))
+    repeats = len(stretches) - len(np.unique(stretches))
     return SectorTest(
-        len(sectors),
-        int(structured.sum()),
-        int(by_row.sum()),
-        len(rows),
-        _repeats(sectors[~structured]),
-        uniformity(sectors[~structured].reshape(-1)),
+        len(sectors), int(structured.sum()), int(by_row.sum()), len(rows), repeats, uniformity(rest[first].reshape(-1))
     )
 
 
@@ -179,18 +173,20 @@ def equal_pairs(sectors: NDArray[np.uint8]) -> NDArray[np.int64]:
     return pairs
 
 
-def _repeats(sectors: NDArray[np.uint8]) -> int:
-    """Stretches that are seen twice, but for those in sectors that are seen twice as a whole."""
-    if not len(sectors):
-        return 0
-    # A digest of 64 bits by random odd factors: two different stretches have the same one with the chance 2^-64 or so.
-    factors = np.random.default_rng(64).integers(0, 1 << 63, SECTOR_BYTES // 8, dtype=np.uint64) * np.uint64(2)
-    words = sectors.view(np.uint64)
+def constant_rows(rows: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """`bool[rows]`: rows that are of one byte value, but for a few bit errors.
+
+    A page of zeros, as bad blocks have, is a codeword of every linear code and proves nothing.
+    """
+    bytes_a_row = rows.shape[1]
+    constant: NDArray[np.bool_] = equal_pairs(rows) > CONSTANT_PAIRS * bytes_a_row * (bytes_a_row - 1) / 2
+    return constant
+
+
+def _digests(rows: NDArray[np.uint8]) -> NDArray[np.uint64]:
+    """`uint64[rows]`: different for different rows, save for a chance of about 2^-64 a pair; by random odd factors."""
+    words = np.ascontiguousarray(rows).view(np.uint64)
+    factors = np.random.default_rng(64).integers(0, 1 << 63, words.shape[1], dtype=np.uint64) * np.uint64(2)
     mixed = (words ^ (words >> np.uint64(29))) * (factors + np.uint64(1))
-    whole = mixed.sum(axis=1, dtype=np.uint64)
-    _, first, counts = np.unique(whole, return_index=True, return_counts=True)
-    single = sectors[first[counts == 1]]
-    words = single.view(np.uint64).reshape(-1, STRETCH_BYTES // 8)
-    mixed = (words ^ (words >> np.uint64(29))) * (factors[: STRETCH_BYTES // 8] + np.uint64(1))
-    digests = mixed.sum(axis=1, dtype=np.uint64)
-    return len(digests) - len(np.unique(digests))
+    digests: NDArray[np.uint64] = mixed.sum(axis=1, dtype=np.uint64)
+    return digests

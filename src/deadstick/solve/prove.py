@@ -21,6 +21,7 @@ from deadstick.solve.find_translation import (
     find_translation,
     newest_blocks,
 )
+from deadstick.solve.noise import constant_rows
 from deadstick.solve.trial_disk import TrialDisk
 
 PAGES = 256
@@ -149,13 +150,9 @@ def weigh(data: NDArray[np.uint8], recipe: Recipe, progress: Progress = silent, 
 
 
 def count_decoded(pages: NDArray[np.uint8], recipe: Recipe, most: int) -> tuple[int, int]:
-    """(codewords that decode, codewords) in some pages, without erased and constant pages.
-
-    A page of zeros, as bad blocks have, decodes under every linear code and proves nothing.
-    """
+    """(codewords that decode, codewords) in some pages, without erased and constant pages."""
     numbers = np.unique(np.linspace(0, len(pages) - 1, most).astype(np.int64))
-    rows = pages[numbers]
-    numbers = numbers[(rows != rows[:, :1]).any(axis=1)]
+    numbers = numbers[~constant_rows(pages[numbers])]
     errors = recipe.decode(pages[numbers], numbers).errors
     return int((errors >= 0).sum()), int((errors >= LOST).sum())
 

@@ -8,15 +8,23 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
-from deadstick.solve import findings
+from deadstick.solve import encryption, findings
 from deadstick.solve.check_hints import check_hints
+from deadstick.solve.endings import (
+    ended_encrypted,
+    nothing_to_read,
+    unless_hidden,
+    whole_pages,
+    without_code,
+    without_keystream,
+)
 from deadstick.solve.evidence import Finding, Hints, Solution
-from deadstick.solve.find_code import FoundPage, find_code
+from deadstick.solve.find_code import find_code
 from deadstick.solve.find_scrambler import Unscrambled, find_scrambler
-from deadstick.solve.find_translation import find_translation
+from deadstick.solve.find_translation import SURE_VOLUME, find_translation
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
-from deadstick.solve.noise import erased_share, is_uniform, uniformity
+from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
 from deadstick.solve.register import find_registers
 from deadstick.solve.survey import surveyed
@@ -42,8 +50,9 @@ def solve(dump: Dump | NDArray[np.uint8], hints: Hints = NO_HINTS, progress: Pro
     data = dump.array if isinstance(dump, Dump) else dump
     if hints.recipe is not None:
         return _checked(prove(data, hints.recipe, progress), hints)
-    if erased_share(data) > 0.999:
-        return Solution("unreadable", "the dump is erased: almost every byte is 0xFF", None, ())
+    nothing = nothing_to_read(data)
+    if nothing is not None:
+        return nothing
     shelf = look_up(data, hints, progress)
     solution = shelf.solution or _searched(data, hints, progress)
     if shelf.solution is None and shelf.finding is not None:
@@ -66,36 +75,37 @@ def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solu
     candidates = _with_hints(page_candidates(part), hints)
     found = find_code(part, candidates, progress)
     if found is None:
-        return _without_code(part, candidates, hints)
+        return without_code(part, candidates, hints)
     answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
     progress("scrambler", 0, 1)
     plain = find_scrambler(found, registers)
     if plain is None:
-        reason = "the code is known, but what the scrambler added could not be found"
-        return Solution("unsolved", reason, None, tuple(answers))
+        return without_keystream(data, found.layout, found.lag, answers)
     answers.append(findings.scrambler(plain))
-    encrypted = _encrypted(found, plain)
-    if encrypted is not None:
-        reason = "the code corrects, but the data is uniform and no keystream repeats: it is encrypted"
-        return Solution("encrypted", reason, None, (*answers, encrypted))
-    return _translated(data, found, plain, hints, answers, progress)
+    progress("content", 0, 1)
+    pages = whole_pages(data, found.layout)
+    test = encryption.plaintext_test(pages, plain.recipe)
+    if test.is_ciphertext:
+        return ended_encrypted(encryption.encrypted(test, pages, found.layout), answers)
+    return _translated(pages, plain, hints, answers, test, progress)
 
 
 def _translated(
-    data: NDArray[np.uint8],
-    found: FoundPage,
+    pages: NDArray[np.uint8],
     plain: Unscrambled,
     hints: Hints,
     answers: list[Finding],
+    test: SectorTest,
     progress: Progress,
 ) -> Solution:
-    count = len(data) // found.layout.page_bytes
-    pages = data[: count * found.layout.page_bytes].reshape(count, -1)
     period = plain.rule.period if plain.rule else 0
     translation = find_translation(pages, plain.recipe, period, hints.pages_per_block, progress)
     answers += [findings.block_size(translation), findings.translation(translation)]
     answers.append(findings.proof(plain, translation))
-    return Solution("solved", "the recipe decodes the dump", translation.recipe, tuple(answers))
+    solution = Solution("solved", "the recipe decodes the dump", translation.recipe, tuple(answers))
+    if translation.volume_score >= SURE_VOLUME:
+        return solution
+    return unless_hidden(solution, test, pages, translation.recipe.layout)
 
 
 def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[PageCandidate, ...]:
@@ -116,25 +126,3 @@ def _fits(page: int, hints: Hints) -> bool:
     if hints.page_bytes is not None:
         return hints.page_bytes < page <= 2 * hints.page_bytes
     return hints.spare_bytes is not None and (page - hints.spare_bytes).bit_count() == 1
-
-
-def _without_code(part: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], hints: Hints) -> Solution:
-    figure = uniformity(part)
-    finding = findings.noise(figure, candidates)
-    if hints.page_bytes is not None or hints.spare_bytes is not None:
-        tried = ", ".join(f"{item.page_bytes} ({item.witness})" for item in candidates[:3])
-        raise HintError(f"no code was found in pages that fit the hint; tried {tried}; try without the hint")
-    if is_uniform(figure) and not candidates:
-        return Solution(
-            "unreadable", "the dump looks like noise: no page size, no code, no keystream", None, (finding,)
-        )
-    return Solution("unsolved", "no page size and code were found that explain the dump", None, (finding,))
-
-
-def _encrypted(found: FoundPage, plain: Unscrambled) -> Finding | None:
-    """Whether the corrected data are uniform although nothing is left to take off."""
-    numbers = found.survey.some_written(512)
-    batch = plain.recipe.decode(found.survey.pages[numbers], numbers)
-    good = (batch.errors >= 0).all(axis=1)
-    figure = uniformity(batch.data[good].reshape(-1))
-    return findings.uniform_plaintext(figure) if is_uniform(figure) else None
