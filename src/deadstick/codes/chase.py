@@ -229,7 +229,8 @@ def log2_patterns(
         `float64[words]`.
 
     >>> levels, counts = np.array([0, 10]), np.array([[2, 100]])
-    >>> [round(float(log2_patterns(levels, counts, np.array([p]))[0]), 1) for p in (0, 10, 20)]   # of 4, 404, 20204 patterns
+    >>> bounds = [log2_patterns(levels, counts, np.array([p]))[0] for p in (0, 10, 20)]  # of 4, 404, 20204 patterns
+    >>> [round(float(bound), 1) for bound in bounds]
     [2.0, 10.1, 16.2]
     """
     # log(1 + e^-x), `[slopes, levels]`; `[words, slopes]` after the product.

@@ -12,9 +12,12 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from deadstick.errors import CaseError, InputError
+from deadstick.rebuild.patch import NO_PATCH, Patch
 
 _FORMAT = "deadstick page table 1"
 _ROWS_PER_GROUP = 1 << 20
+_PATCH = "changed_bits"
+"""The column of `PageTable.patch`; a table without one has none."""
 
 
 class PageKind(IntEnum):
@@ -51,6 +54,7 @@ class PageTable:
             first or last page of a block, the maker of the chip marks a bad block with 00h (ONFI 2.0, section 3.2.2).
         metadata: `uint8[pages, metadata_bytes]`, corrected where its codeword was.
         identity: names the dump and the recipe that the table was made of; empty where nobody said.
+        patch: bits of the pages that must be changed before they are decoded, see `trials`.
     """
 
     chip: NDArray[np.uint8]
@@ -68,6 +72,7 @@ class PageTable:
     spare_mark: NDArray[np.uint8]
     metadata: NDArray[np.uint8]
     identity: str = ""
+    patch: Patch = NO_PATCH
 
     def __len__(self) -> int:
         return len(self.kind)
@@ -85,6 +90,10 @@ class PageTable:
                 columns[name] = pa.array(values)
             elif values.shape[1]:  # Parquet has no lists of length 0
                 columns[name] = _to_lists(values)
+        if len(self.patch):
+            ends = np.zeros(len(self) + 1, np.int64)
+            ends[self.patch.rows + 1] = np.diff(self.patch.starts)
+            columns[_PATCH] = pa.LargeListArray.from_arrays(pa.array(np.cumsum(ends)), pa.array(self.patch.bits))
         table = pa.table(columns).replace_schema_metadata({"format": _FORMAT, "identity": self.identity})
         temporary = path.with_name(path.name + ".partial")
         try:
@@ -110,13 +119,24 @@ class PageTable:
         notes = table.schema.metadata or {}
         if notes.get(b"format", b"").decode() != _FORMAT:
             raise InputError(f"{path}: not a page table of this version; remove it to make it anew")
-        columns = {name: _from_column(table.column(name).combine_chunks()) for name in table.column_names}
+        columns = {
+            name: _from_column(table.column(name).combine_chunks()) for name in table.column_names if name != _PATCH
+        }
         columns.setdefault("metadata", np.zeros((len(table), 0), np.uint8))
-        return cls(**columns, identity=notes[b"identity"].decode())
+        patch = _to_patch(table.column(_PATCH).combine_chunks()) if _PATCH in table.column_names else NO_PATCH
+        return cls(**columns, identity=notes[b"identity"].decode(), patch=patch)
 
 
 def _column_names() -> list[str]:
-    return [field.name for field in fields(PageTable) if field.name != "identity"]
+    return [field.name for field in fields(PageTable) if field.name not in {"identity", "patch"}]
+
+
+def _to_patch(column: Any) -> Patch:
+    """From a column of lists of bits."""
+    lengths = column.value_lengths().to_numpy(zero_copy_only=False).astype(np.int64)
+    rows = np.flatnonzero(lengths).astype(np.int64)
+    starts = np.concatenate([[0], np.cumsum(lengths[rows])]).astype(np.int64)
+    return Patch(rows, starts, column.flatten().to_numpy(zero_copy_only=False).astype(np.int32))
 
 
 def _to_lists(values: NDArray[Any]) -> Any:

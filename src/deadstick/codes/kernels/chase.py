@@ -22,7 +22,7 @@ def _flip(word: NDArray[uint8], bit: int) -> None:
 
 
 @njit(cache=True, nogil=True)
-def trial_words(
+def trial_words(  # noqa: C901, PLR0912  # one flat loop nest: calls cost reference counting
     words: NDArray[uint8],
     order: NDArray[int32],
     ties: NDArray[int32],
