@@ -28,6 +28,12 @@ class Consistency:
     """Bits: the sum over the checks of `passed` times the bits of one fact."""
     checks: tuple[Check, ...]
 
+    @property
+    def share(self) -> float:
+        """Share of the facts that hold, by their bits; 0 where there are none."""
+        total = sum(check.total * check.bits for check in self.checks)
+        return self.score / total if total else 0.0
+
 
 def check_place(place: Place) -> tuple[Check, ...]:
     """All checks that apply to one volume."""

@@ -88,7 +88,7 @@ class RebuiltDisk:
             cache_bytes: decoded data to keep.
         """
         self._recipe, self.page_table, self.block_table = recipe, table, blocks
-        self._space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, recipe.pages_per_block)
+        self._space = PageSpace.of(pages, recipe.pages_per_block)
         self._page_bytes = recipe.layout.data_bytes
         self._size = len(blocks.physical) * self._page_bytes // SECTOR_BYTES * SECTOR_BYTES
         self._run = max(1, RUN_BYTES // self._page_bytes)

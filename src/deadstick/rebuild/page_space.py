@@ -141,6 +141,13 @@ class PageSpace:
         return cls([StoredPages(pages)], pages_per_block)
 
     @classmethod
+    def of(cls, pages: "Bytes | PageSpace", pages_per_block: int) -> "PageSpace":
+        """Chips as they are, or one chip: `uint8[pages, page_bytes]`; with blocks of a size."""
+        if isinstance(pages, PageSpace):
+            return pages if pages.pages_per_block == pages_per_block else cls(pages.chips, pages_per_block)
+        return cls([StoredPages(pages)], pages_per_block)
+
+    @classmethod
     def of_dumps(cls, dumps: Sequence[Bytes], recipe: Recipe) -> "PageSpace":
         """The dumps of a job, joined as a recipe says.
 

@@ -48,7 +48,7 @@ def decode_dump(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, progress: 
     Raises:
         RecipeError: the pages are not as long as the recipe's.
     """
-    space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, recipe.pages_per_block)
+    space = PageSpace.of(pages, recipe.pages_per_block)
     if space.page_bytes != recipe.layout.page_bytes:
         raise RecipeError(f"the recipe is for pages of {recipe.layout.page_bytes} bytes, not {space.page_bytes}")
     count = len(space)

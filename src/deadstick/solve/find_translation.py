@@ -7,13 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.errors import HintError
-from deadstick.files.judge import volume_consistency
+from deadstick.files.judge import Consistency, volume_consistency
 from deadstick.progress import Progress
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.rebuild.votes import field_values
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
-from deadstick.solve.trial_disk import TrialDisk
+from deadstick.solve.trial_disk import PageCache, TrialDisk
 from deadstick.solve.window import log10_tail
 
 METADATA_BYTES = 32 << 20
@@ -56,13 +58,13 @@ class FoundTranslation:
 
 
 def find_translation(
-    pages: NDArray[np.uint8], recipe: Recipe, period: int, hint: int | None, progress: Progress
+    pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, period: int, hint: int | None, progress: Progress
 ) -> FoundTranslation:
     """Find the block size and which metadata bytes number the blocks.
 
     Args:
-        pages: `uint8[pages, page_bytes]`, the whole dump.
-        recipe: decodes pages; its block size and translation are still open.
+        pages: `uint8[pages, page_bytes]`, the whole dump; or the pages of several chips.
+        recipe: decodes pages; its block size and translation are still open, its interleave is not.
         period: pages after which the keystream comes again; 0 for none.
         hint: pages per block that the user knows; None if unknown.
         progress: told about every hypothesis.
@@ -73,13 +75,26 @@ def find_translation(
     Returns:
         The hypothesis under which the volumes are most consistent; metadata decide where there is no volume.
     """
-    block = block_size(pages, recipe, period)
+    space = PageSpace.of(pages, 1)
+    block = block_size(space.chips[0].run(0, len(space.chips[0])), recipe, period)
     if hint is not None:
         block = _agreed(hint, block)
-    recipe = with_block_size(recipe, block.pages, period)
-    judged = _judged(pages, recipe, progress)
+    return translated(space, with_block_size(recipe, block.pages, period), block, progress)
+
+
+def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Progress) -> FoundTranslation:
+    """Find which metadata bytes number the blocks, where the block size is known.
+
+    Args:
+        space: the pages of all chips.
+        recipe: complete but for the translation.
+        block: what is said of the block size.
+        progress: told about every hypothesis.
+    """
+    space = PageSpace.of(space, recipe.pages_per_block)
+    judged = _judged(space, recipe, progress)
     if max(judged).score < SURE_VOLUME and recipe.code is not None:
-        judged += _judged(pages, complemented(recipe), progress)
+        judged += _judged(space, complemented(recipe), progress)
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
@@ -92,6 +107,12 @@ class _Trial:
     score: float
     recipe: Recipe
     numbering: Numbering | None
+    share: float = 0.0
+
+    def is_in_order(self, bare: Consistency) -> bool:
+        """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
+        has_version = self.recipe.translation.version is not None
+        return has_version and self.score >= SURE_VOLUME and self.share > bare.share
 
     def __lt__(self, other: "_Trial") -> bool:
         return self.score < other.score
@@ -101,31 +122,70 @@ class _Trial:
         return self.recipe.translation.describe() + (", complemented" if code and code.inverted else "")
 
 
-def _judged(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> list[_Trial]:
+def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial]:
     """Every translation that the metadata suggest, with the consistency of the volumes under it."""
-    metadata = block_metadata(pages, recipe)
-    count = len(pages) // recipe.pages_per_block
+    metadata = block_metadata(space, recipe)
     trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
-    trials += [(version, item) for item in numberings(metadata, count) for version in with_versions(item, metadata)]
-    judged = []
+    trials += suggested(space, recipe, metadata)
+    judged: list[_Trial] = []
+    cache = PageCache()
     for done, (versioned, item) in enumerate(trials):
         complete = replace(recipe, translation=versioned.translation)
-        score = _consistency(pages, complete, metadata, count)
+        found = consistency(space, complete, metadata, cache)
+        score = found.score
         progress("translation", done + 1, len(trials))
         if versioned.translation.version is not None:
-            # A version that puts newer copies for older ones makes a volume that is less consistent, or no more so.
-            backwards = _consistency(pages, complete, metadata, count, oldest=True)
-            if backwards > score or (backwards == score and not versioned.counted):
+            backwards = consistency(space, complete, metadata, cache, oldest=True)
+            if not _is_forwards(found, backwards, counted=versioned.counted):
                 continue
-        judged.append(_Trial(score, complete, item))
+        elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
+            # An older state of the disk may have more facts to count; the newest one contradicts itself less.
+            continue
+        judged.append(_Trial(score, complete, item, found.share))
     return judged
 
 
-def _consistency(
-    pages: NDArray[np.uint8], recipe: Recipe, metadata: BlockMetadata, count: int, *, oldest: bool = False
-) -> float:
-    physical = newest_blocks(metadata, recipe.translation, count, oldest=oldest)
-    return volume_consistency(TrialDisk(pages, recipe, physical)).score
+def _is_forwards(found: Consistency, backwards: Consistency, *, counted: bool) -> bool:
+    """Whether the highest version is the newest: turned round, the volume must be less consistent.
+
+    A field that tells the copies apart although it takes few values is a count in any case, and counts go up. Then an
+    older state of the disk may well be as free of contradictions, and may have more files in it to speak for it.
+    """
+    if counted:
+        return backwards.share <= found.share
+    return backwards.score < found.score
+
+
+def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list[tuple[Versioned, Numbering | None]]:
+    """Block mappings that the metadata suggest, the likeliest first.
+
+    Where every unit counts its blocks for itself, the unit with most blocks tells the field of the number: over all
+    units each number is there several times.
+    """
+    count, one, units = space.blocks, metadata, None
+    if recipe.interleave.numbers == "own" and recipe.interleave.ways > 1:
+        slots = recipe.interleave.slots(space.chip_of_block, space.own_block)
+        units = slots[metadata.blocks]
+        mine = units == np.bincount(units, minlength=1).argmax()
+        one = BlockMetadata(metadata.blocks[mine], metadata.values[mine], metadata.good[mine])
+        count = int(np.bincount(slots).max())
+    return [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
+
+
+def consistency(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, cache: PageCache, *, oldest: bool = False
+) -> Consistency:
+    """How consistent the volumes are that a whole recipe makes.
+
+    Args:
+        space: the pages of all chips.
+        recipe: the hypothesis.
+        metadata: of all written blocks.
+        cache: of pages that were decoded for recipes with the same code and scrambler.
+        oldest: take the copy with the lowest version of each block instead of the highest.
+    """
+    physical = placed_blocks(space, recipe, metadata, oldest=oldest)
+    return volume_consistency(TrialDisk(space, recipe, physical, cache))
 
 
 def complemented(recipe: Recipe) -> Recipe:
@@ -218,21 +278,61 @@ def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:
     return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", None)
 
 
-def block_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> BlockMetadata:
-    """Metadata of a few pages of every block of the dump."""
+def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
+    """Metadata of a few pages of every block of the dump, or of all chips."""
     size = recipe.pages_per_block
+    space = PageSpace.of(pages, size)
     places = sorted({quarter * size // 4 for quarter in SAMPLES})
-    blocks = np.arange(len(pages) // size, dtype=np.int64)
+    blocks = np.arange(len(space) // size, dtype=np.int64)
     values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
     good = np.zeros((len(blocks), len(places)), np.bool_)
     for column, place in enumerate(places):
         for chunk in _chunks(blocks, 256):
             numbers = chunk * size + place
-            batch = recipe.decode(pages[numbers], numbers)
+            batch = recipe.decode(space.take(numbers), space.numbers(numbers))
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1)
     written = good.any(axis=1)
     return BlockMetadata(blocks[written], values[written], good[written])
+
+
+def placed_blocks(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, *, oldest: bool = False
+) -> NDArray[np.int64]:
+    """`int64[logical blocks]`: the physical block, counted over all chips, that a recipe puts there; -1 for none.
+
+    Args:
+        space: the pages of all chips.
+        recipe: the hypothesis.
+        metadata: of all written blocks.
+        oldest: put the copy with the lowest version there instead of the highest.
+    """
+    interleave, count = recipe.interleave, len(space) // recipe.pages_per_block
+    if interleave.is_none:
+        return newest_blocks(metadata, recipe.translation, count, oldest=oldest)
+    chip, own = space.chip_of_block[:count], space.own_block[:count]
+    number, blocks = recipe.translation.logical_number, metadata.blocks
+    if number is None:
+        logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
+        blocks = order
+    else:
+        rows, version = _first_good(metadata), recipe.translation.version
+        numbers = field_values(number, rows)
+        age = version.read(rows) if version else np.zeros(len(rows), np.int64)
+        inside = np.flatnonzero((numbers < 2 * count) & (number.read(rows) != number.all_ones))
+        order = inside[np.argsort(age[inside], kind="stable")]
+        order = order[::-1] if oldest else order
+        logical = interleave.numbered(numbers, interleave.slots(chip, own)[blocks])
+    physical = np.full(interleave.whole_groups(int(logical[order].max(initial=-1)) + 1), -1, np.int64)
+    physical[logical[order]] = blocks[order]
+    return physical
+
+
+def _first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
+    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
+    first = metadata.good.argmax(axis=1)
+    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
+    return rows
 
 
 def newest_blocks(
@@ -249,8 +349,7 @@ def newest_blocks(
     number = translation.logical_number
     if number is None:
         return np.arange(count, dtype=np.int64)
-    first = metadata.good.argmax(axis=1)
-    rows = metadata.values[np.arange(len(first)), first]
+    rows = _first_good(metadata)
     logical = number.read(rows)
     version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
     inside = (logical < 2 * count) & (logical != number.all_ones)

@@ -101,17 +101,20 @@ class Versioned:
     counted: bool = True
 
 
-def with_versions(item: Numbering, metadata: BlockMetadata) -> list[Versioned]:
+def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.int64] | None = None) -> list[Versioned]:
     """The translation with each field that may be the version, the likeliest first, and without one.
 
     Args:
         item: with the logical number.
         metadata: of the written blocks.
+        units: `int64[blocks]`: blocks are copies of one another only within a unit; None where all are of one.
 
     Returns:
         At least one, the last without a version.
     """
     logical, constant = _block_values(item.number, metadata)
+    if units is not None:
+        logical = logical * (int(units.max(initial=0)) + 1) + units
     order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]
     same = np.flatnonzero(np.diff(logical[order]) == 0)
     bare = Versioned(Translation("block", item.number))

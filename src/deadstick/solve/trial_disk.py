@@ -7,9 +7,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 
-_CACHED_PAGES = 4096
+_CACHED_BYTES = 32 << 20
+
+
+@dataclass
+class PageCache:
+    """Decoded pages, by their rows; hypotheses that differ in the order of pages alone may share one."""
+
+    pages: OrderedDict[int, bytes] = field(default_factory=OrderedDict)
+    size: int = 0
+
+    def find(self, row: int) -> bytes | None:
+        """A page that was kept."""
+        content = self.pages.get(row)
+        if content is not None:
+            self.pages.move_to_end(row)
+        return content
+
+    def keep(self, row: int, content: bytes) -> None:
+        """Keep a page, and drop the one that was not asked for longest."""
+        self.pages[row] = content
+        self.size += len(content)
+        while self.size > _CACHED_BYTES:
+            self.size -= len(self.pages.popitem(last=False)[1])
 
 
 @dataclass
@@ -17,15 +40,19 @@ class TrialDisk:
     """Implements `rebuild.disk_protocol.Disk` for a judge that reads little of it.
 
     Attributes:
-        pages: `uint8[pages, page_bytes]`, the whole dump.
+        pages: `uint8[pages, page_bytes]`, the whole dump; or the pages of several chips.
         recipe: what to undo.
-        physical: `int64[logical blocks]`, the physical block of each; -1 where none is.
+        physical: `int64[logical blocks]`, the physical block of each, counted over all chips; -1 where none is.
+        cache: of decoded pages, for hypotheses that decode them alike.
     """
 
-    pages: NDArray[np.uint8]
+    pages: NDArray[np.uint8] | PageSpace
     recipe: Recipe
     physical: NDArray[np.int64]
-    _cache: OrderedDict[int, bytes] = field(default_factory=OrderedDict)
+    cache: PageCache = field(default_factory=PageCache)
+
+    def __post_init__(self) -> None:
+        self._space = PageSpace.of(self.pages, self.recipe.pages_per_block)
 
     @property
     def size(self) -> int:
@@ -47,18 +74,21 @@ class TrialDisk:
         count = max(0, min(count, self.size // SECTOR_BYTES - first_sector))
         return np.full(count, SectorState.EXACT, np.uint8)
 
+    def row(self, logical: int) -> int:
+        """The row of the page space that holds a logical page; -1 where none does."""
+        size = self.recipe.pages_per_block
+        block, place = self.recipe.interleave.place(logical, size)
+        row = int(self.physical[block]) * size + place
+        return row if self.physical[block] >= 0 and row < len(self._space) else -1
+
     def _page(self, logical: int) -> bytes:
-        if logical in self._cache:
-            self._cache.move_to_end(logical)
-            return self._cache[logical]
-        block, place = divmod(logical, self.recipe.pages_per_block)
-        page = int(self.physical[block]) * self.recipe.pages_per_block + place
-        content = bytes(self.recipe.layout.data_bytes)
-        if self.physical[block] >= 0 and page < len(self.pages):
-            decoded = self.recipe.decode(self.pages[page : page + 1], np.array([page]))
-            if not decoded.erased[0]:
-                content = decoded.data[0].tobytes()
-        self._cache[logical] = content
-        if len(self._cache) > _CACHED_PAGES:
-            self._cache.popitem(last=False)
+        row = self.row(logical)
+        if row < 0:
+            return bytes(self.recipe.layout.data_bytes)
+        content = self.cache.find(row)
+        if content is None:
+            rows = np.array([row], np.int64)
+            decoded = self.recipe.decode(self._space.take(rows), self._space.numbers(rows))
+            content = bytes(self.recipe.layout.data_bytes) if decoded.erased[0] else decoded.data[0].tobytes()
+            self.cache.keep(row, content)
         return content

@@ -1,0 +1,244 @@
+"""How pages of chips and planes follow one another, once pages can be decoded.
+
+The code and the keystream are the same for pages in any order, and so is what each block says of itself; only the disk
+that comes out differs. So every interleave that is thought of makes a trial disk, and the consistency of its volumes
+decides: tables that agree with their copies, chains that end, directories that know their parents, files that begin as
+their names promise. All of these cross page borders. A wrong order seldom leaves the first sector where it belongs, so
+most trials end with it.
+
+What the metadata say narrows the trials: where blocks carry logical numbers, each unit counts for itself (the blocks
+of a group have equal numbers) or all count together (consecutive ones). Blocks 2k and 2k + 1 of a chip with two planes
+that are written together carry the same metadata, so that the size of a block is seen as twice of what it is: halves
+and quarters of it are tried with two and four planes.
+
+The place of a page is beyond doubt only where the best hypothesis leads by `LEAD` bits before every other that would
+put a page elsewhere; otherwise the recipe says so, and no sector is called exact.
+"""
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from deadstick.files.judge import Consistency
+from deadstick.progress import Progress
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.recipe.interleave import Interleave
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.find_translation import (
+    SURE_CHANCE,
+    SURE_VOLUME,
+    BlockSize,
+    FoundTranslation,
+    block_metadata,
+    complemented,
+    consistency,
+    placed_blocks,
+    suggested,
+    translated,
+    with_block_size,
+)
+from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.interleave_orders import PLANES, Chips, common_orders, orders, successions
+from deadstick.solve.numbering import BlockMetadata
+from deadstick.solve.trial_disk import PageCache
+
+WHOLE_SHARE = 0.97
+"""Share of a volume's facts that hold where nothing is out of place; bit errors spoil a few."""
+LEAD = 32.0
+"""Bits by which the best hypothesis must lead for its order to be beyond doubt."""
+MOST_SIZED = 2
+"""Chips up to which all sizes of a block are tried with two planes where nothing tells the size."""
+MOST_FIELDS = 2
+"""Fields for the logical number that are tried with every interleave."""
+
+
+@dataclass(frozen=True)
+class FoundInterleave:
+    """The interleave, and those that lost.
+
+    Attributes:
+        translation: the whole recipe, with what speaks for its translation.
+        score: bits by which the volumes are consistent.
+        share: of the facts about them that hold.
+        lead: bits before the next hypothesis that would put pages elsewhere.
+        tried: hypotheses that were judged.
+        rivals: (description, bits) of the others, the best first.
+    """
+
+    translation: FoundTranslation
+    score: float
+    share: float
+    lead: float
+    tried: int
+    rivals: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether the order is beyond doubt; that of a single chip without volumes is left as it is."""
+        return self.score >= SURE_VOLUME and self.lead >= LEAD
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """One whole hypothesis that was judged.
+
+    Attributes:
+        score: bits of consistency.
+        recipe: complete.
+        order: names the order in which it takes the pages; equal for equal orders.
+    """
+
+    score: float
+    recipe: Recipe
+    order: bytes
+
+    def describe(self) -> str:
+        """In words, with the block where another one was tried as well."""
+        blocks = f"{self.recipe.pages_per_block} pages a block"
+        return f"{self.recipe.interleave.describe()}; {blocks}; {self.recipe.translation.describe()}"
+
+
+def find_interleave(
+    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress
+) -> FoundInterleave:
+    """Find the order of pages over chips and planes.
+
+    Args:
+        space: the pages of all chips.
+        plain: the translation that was found with chips one after another and no planes.
+        period: pages after which the keystream comes again; 0 for none.
+        hint: pages per block that the user knows.
+        progress: told about every hypothesis.
+
+    Returns:
+        `plain` itself where nothing else is better.
+    """
+    base = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
+    share = base[1].share
+    if base[0].score >= SURE_VOLUME and share >= WHOLE_SHARE:
+        return FoundInterleave(plain, base[0].score, share, base[0].score, 1)
+    trials = list(_trials(space, plain, period, hint, progress))
+    best = max([base[0], *trials], key=lambda trial: trial.score)  # of equals the first, which is the simplest
+    if best is not base[0]:
+        size = _size(plain.block, best.recipe.pages_per_block)
+        again = translated(space, replace(best.recipe, translation=IDENTITY), size, progress)
+        # The search over all fields may find a better version than the first that came to mind.
+        if again.volume_score >= best.score:
+            plain = again
+        else:
+            plain = FoundTranslation(best.recipe, size, again.numbering, best.score, again.rivals)
+        best, checks = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
+        share = checks.share
+    others = [trial for trial in [base[0], *trials] if trial.order != best.order and _spread(trial) != _spread(best)]
+    others.sort(key=lambda trial: -trial.score)
+    lead = best.score - max((trial.score for trial in others), default=0.0)
+    rivals = tuple((trial.describe(), trial.score) for trial in others[:6])
+    return FoundInterleave(plain, best.score, share, lead, 1 + len(trials), rivals)
+
+
+def _trials(
+    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress
+) -> Iterator[_Trial]:
+    """Every hypothesis but the plain one, judged; complemented data only where nothing else makes a volume."""
+    chips = plain.recipe.interleave.chips
+    for complement in (False, True):
+        best = 0.0
+        base = complemented(plain.recipe) if complement else plain.recipe
+        cache = PageCache()
+        is_known = hint is not None or plain.block.log10_chance is not None or period >= PAGES_PER_BLOCK[0]
+        for size, planes in _splits(plain.block.pages, len(chips), is_known=is_known, is_given=hint is not None):
+            recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
+            blocks = PageSpace.of(space, size)
+            metadata = block_metadata(blocks, recipe)
+            is_whole = False
+            for number, whole in enumerate(_hypotheses(blocks, recipe, metadata, chips, planes)):
+                progress("interleave", number, number + 1)
+                trial, found = _judge(blocks, whole, cache, metadata)
+                best = max(best, trial.score)
+                is_whole |= trial.score >= SURE_VOLUME and found.share >= WHOLE_SHARE
+                yield trial
+            if is_whole:
+                return
+        if best >= SURE_VOLUME or base.code is None:
+            return
+
+
+def _hypotheses(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, chips: Chips, planes: int
+) -> Iterator[Recipe]:
+    """Whole recipes with a block size and a number of planes, the simplest first."""
+    for group in (orders(chips, planes), common_orders(chips, planes), successions(chips) if planes == 1 else ()):
+        for number, interleave in enumerate(group):
+            whole = replace(recipe, interleave=interleave)
+            if number == 0:
+                # Which bytes number the blocks does not depend on the order of the units.
+                found = suggested(space, whole, metadata)
+                fields = dict.fromkeys(versioned.translation.logical_number for versioned, _ in found)
+                firsts = [next(v for v, _ in found if v.translation.logical_number == field) for field in fields][
+                    :MOST_FIELDS
+                ]
+                sure = any(item is not None and item.log10_chance < SURE_CHANCE for _, item in found)
+            for versioned in firsts:
+                yield replace(whole, translation=versioned.translation)
+            if not sure and not (interleave.numbers == "common" and interleave.by == "page"):
+                yield whole
+
+
+def _splits(pages: int, chips: int, *, is_known: bool, is_given: bool) -> Iterator[tuple[int, int]]:
+    """(pages per block, planes) to be tried.
+
+    Args:
+        pages: in a block, as the metadata have it.
+        chips: how many there are.
+        is_known: something speaks for that size.
+        is_given: the user does.
+    """
+    for planes in PLANES:
+        if chips * planes > 1:
+            yield pages, planes
+        if planes > 1 and not is_given and pages % planes == 0 and pages // planes >= PAGES_PER_BLOCK[0]:
+            yield pages // planes, planes
+    if is_known or chips > MOST_SIZED:
+        return
+    for size in _usual_sizes():
+        if size not in {pages, pages // 2}:
+            yield size, 2
+
+
+def _usual_sizes() -> list[int]:
+    """Blocks of two or three times a power of two pages."""
+    sizes = sorted(odd << shift for odd in (2, 3) for shift in range(10))
+    return [size for size in sizes if PAGES_PER_BLOCK[0] <= size <= PAGES_PER_BLOCK[1]]
+
+
+def _judge(space: PageSpace, recipe: Recipe, cache: PageCache, metadata: BlockMetadata) -> tuple[_Trial, Consistency]:
+    space = PageSpace.of(space, recipe.pages_per_block)
+    found = consistency(space, recipe, metadata, cache)
+    return _Trial(found.score, recipe, _order(space, recipe, metadata)), found
+
+
+def _spread(trial: _Trial) -> tuple[Interleave, int]:
+    return trial.recipe.interleave, trial.recipe.pages_per_block
+
+
+def _order(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bytes:
+    """Names where a hypothesis takes each logical page from."""
+    physical, size = placed_blocks(space, recipe, metadata), recipe.pages_per_block
+    rows = np.full(len(physical) * size, -1, np.int64)
+    pages = recipe.interleave.pages_of_blocks(len(physical), size)
+    held = np.flatnonzero(physical >= 0)
+    rows[pages[held]] = physical[held, None] * size + np.arange(size)
+    last = int(np.flatnonzero(rows >= 0).max(initial=-1))
+    return hashlib.sha256(rows[: last + 1].tobytes()).digest()
+
+
+def _size(block: BlockSize, pages: int) -> BlockSize:
+    if pages == block.pages:
+        return block
+    figure = f"{block.figure}; the volumes say that {block.pages // pages} blocks go together"
+    if block.pages % pages or block.pages < pages:
+        figure = f"{block.figure}; the volumes are most consistent with {pages}"
+    return BlockSize(pages, figure, block.log10_chance)
