@@ -18,7 +18,9 @@ from deadstick.rebuild.mapping import BlockTable
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.pages import decode_dump
+from deadstick.rebuild.patch import PatchedSpace
 from deadstick.rebuild.translate import SamePages, block_table, with_places
+from deadstick.rebuild.trials import Reads, with_trials
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.toml import to_dict
 
@@ -91,7 +93,8 @@ def rebuild(
         recipe: what its controller did.
         page_table: from an earlier run, which saves the decode pass; used only if it was made of this dump with
             this recipe.
-        progress: told `("decode", pages, pages in all)`.
+        progress: told `("decode", pages, pages in all)`, and for a chip that was read several times
+            `("trials", codewords, codewords in all)`.
 
     Raises:
         RecipeError: a dump is shorter than a page, or there are more or fewer dumps than the recipe speaks of.
@@ -104,7 +107,10 @@ def rebuild(
             raise RecipeError(f"{one.path}: {one.size} bytes are less than one page of {recipe.layout.page_bytes}")
     identity = dump_identity(dumps, recipe)
     if page_table is None or page_table.identity != identity:
-        page_table = replace(decode_dump(pages, recipe, progress), identity=identity)
+        decoded = with_trials(decode_dump(pages, recipe, progress), Reads(dumps, pages, recipe), progress)
+        page_table = replace(decoded, identity=identity)
+    if len(page_table.patch):
+        pages = PatchedSpace(pages, page_table.patch)
     blocks = block_table(page_table, recipe, same_pages(pages, recipe, page_table))
     page_table = with_places(page_table, blocks)
     disk = RebuiltDisk(pages, recipe, page_table, blocks)
@@ -127,7 +133,7 @@ def same_pages(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, table: Page
         table: outcome of the decode pass.
     """
     size = recipe.pages_per_block
-    space = pages if isinstance(pages, PageSpace) else PageSpace.of_pages(pages, size)
+    space = PageSpace.of(pages, size)
 
     def data(block: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
         rows = np.arange(block * size, min((block + 1) * size, len(space)))
