@@ -35,7 +35,7 @@ def equal_sectors(case: DrawnCase, recipe: Recipe) -> float:
 
 
 # Seeds whose draws differ in shape, place of the scrambler and translation; the long campaign draws any.
-@pytest.mark.parametrize("seed", [2, 4, 6, 9, 13])
+@pytest.mark.parametrize("seed", [2, 6, 13, 15, 18])
 def test_a_drawn_controller_is_worked_out(seed: int) -> None:
     case = draw_case(seed, Ranges(disk_bytes=4 << 20, t=(12, 72), kernel_polynomials=True, raw_bit_error_rate=5e-5))
     found = solve(case.dump)
@@ -119,7 +119,7 @@ def test_ciphertext_under_a_code_is_called_encrypted() -> None:
 class TestHints:
     """A hint narrows the search, and must fit the data."""
 
-    case = draw_case(4, Ranges(disk_bytes=4 << 20, t=(24, 40), kernel_polynomials=True))
+    case = draw_case(2, Ranges(disk_bytes=4 << 20, t=(24, 40), kernel_polynomials=True))
 
     def test_right_hints_are_taken(self) -> None:
         layout = self.case.recipe.layout
