@@ -94,11 +94,20 @@ def evidence_parts(findings: Sequence[Finding]) -> list[EvidencePart]:
     return [
         EvidencePart(
             question=finding.question,
-            answer=finding.answer,
-            figure=finding.figure,
+            answer=storable(finding.answer),
+            figure=storable(finding.figure),
             chance=finding.chance,
             log10_chance=finding.log10_chance,
-            rivals=[RivalPart(answer=rival.answer, figure=rival.figure) for rival in finding.rivals],
+            rivals=[
+                RivalPart(
+                    answer=storable(rival.answer),
+                    figure=rival.figure,
+                    chance=rival.chance,
+                    log10_chance=rival.log10_chance,
+                )
+                for rival in finding.rivals
+            ],
+            meaning=finding.meaning,
         )
         for finding in findings
     ]

@@ -55,10 +55,12 @@ class DumpPart(_Part):
 
 
 class RivalPart(_Part):
-    """A hypothesis that lost."""
+    """A hypothesis that lost; the chance is that of an accident, as for the answer, empty where none is stated."""
 
     answer: str
     figure: str
+    chance: str = ""
+    log10_chance: float | None = None
 
 
 class EvidencePart(_Part):
@@ -70,6 +72,7 @@ class EvidencePart(_Part):
     chance: str
     log10_chance: float | None
     rivals: list[RivalPart] = []
+    meaning: str = Field("", description="what the figure would be if the answer were wrong")
 
 
 class DiskPart(_Part):

@@ -87,14 +87,17 @@ def recipe_lines(recipe: Recipe, out: Console) -> None:
 
 
 def evidence(findings: Sequence[Finding], out: Console) -> None:
-    """Every question with its answer, figure, chance and rivals."""
-    table = Table(title="Evidence", title_justify="left", show_lines=True)
-    for heading in ("question", "answer", "figure", "chance of an accident", "looked at and not taken"):
+    """Every question with its answer, figure and chance; beneath each what else was looked at, with the same."""
+    table = Table(title="Evidence", title_justify="left")
+    for heading in ("question", "answer", "figure, and what it means", "chance of an accident"):
         table.add_column(heading, overflow="fold")
     for finding in findings:
-        rivals = "\n".join(f"{rival.answer}: {rival.figure}" for rival in finding.rivals) or "none"
-        cells = (finding.question, finding.answer, finding.figure, finding.chance, rivals)
-        table.add_row(*(Text(cell) for cell in cells))
+        figure = finding.figure + (f"\n{finding.meaning}" if finding.meaning else "")
+        cells = (finding.question, finding.answer, figure, finding.chance)
+        table.add_row(*(Text(cell) for cell in cells), end_section=not finding.rivals)
+        for place, rival in enumerate(finding.rivals, 1):
+            row = ("", f"not: {rival.answer}", rival.figure, rival.chance)
+            table.add_row(*(Text(cell, style="dim") for cell in row), end_section=place == len(finding.rivals))
     out.print(table)
 
 

@@ -9,16 +9,59 @@ from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
 
+MOST_RIVALS, MOST_SIZES = 5, 8
 WRONG_DECODES = "of words that are no codewords of this code, about one in t! decodes"
 
 
 def page_size(found: FoundPage, candidates: tuple[PageCandidate, ...]) -> Finding:
     """Data and spare area together."""
     layout = found.layout
-    others = [item for item in candidates if item.page_bytes != layout.page_bytes]
-    rivals = tuple(Rival(f"{item.page_bytes} bytes", item.witness) for item in others[:5])
     answer = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {layout.page_bytes - layout.data_bytes} spare"
-    return Finding("page size", answer, found.candidate.witness, found.window.log10_chance, rivals)
+    return Finding(
+        "page size",
+        answer,
+        found.candidate.witness,
+        found.window.log10_chance,
+        page_rivals(layout.page_bytes, candidates),
+        "the witness only suggests; the chance is that of codewords in such pages, see layout",
+    )
+
+
+def page_rivals(page: int, candidates: tuple[PageCandidate, ...]) -> tuple[Rival, ...]:
+    """Other page sizes, with one line for all that have the same reason.
+
+    Multiples and divisors of the right page have a figure because the right page has one, and all divisors of a lag
+    have that lag's figure: neither are witnesses of their own.
+
+    >>> lag, comb = "bytes come again after 18,384 bytes", "a comb of equal bytes"
+    >>> items = [PageCandidate(size, (18384 // size,), 56.0, lag) for size in (1149, 2298)]
+    >>> for rival in page_rivals(4432, (*items, PageCandidate(8864, (), 40.0, comb))):
+    ...     print(rival.answer)
+    multiples and divisors of 4,432: 8,864 (40)
+    1,149, 2,298 bytes
+    """
+    related = [item for item in candidates if item.page_bytes != page and _is_related(item.page_bytes, page)]
+    rivals = []
+    if related:
+        sizes = ", ".join(f"{item.page_bytes:,} ({item.figure:.0f})" for item in related[:MOST_SIZES])
+        figure = "in brackets: standard deviations of what suggests each; they come with the right page"
+        rivals.append(Rival(f"multiples and divisors of {page:,}: {sizes}{_more(len(related))}", figure))
+    groups: dict[str, list[int]] = {}
+    for item in candidates:
+        if not _is_related(item.page_bytes, page):
+            groups.setdefault(item.witness, []).append(item.page_bytes)
+    for witness, pages in list(groups.items())[:MOST_RIVALS]:
+        sizes = ", ".join(f"{size:,}" for size in pages[:MOST_SIZES])
+        rivals.append(Rival(f"{sizes}{_more(len(pages))} bytes", witness))
+    return tuple(rivals)
+
+
+def _is_related(one: int, other: int) -> bool:
+    return max(one, other) % min(one, other) == 0
+
+
+def _more(count: int) -> str:
+    return f" and {count - MOST_SIZES} more" if count > MOST_SIZES else ""
 
 
 def layout(found: FoundPage) -> Finding:
@@ -30,7 +73,8 @@ def layout(found: FoundPage) -> Finding:
     ]
     more = f" ... {len(found.layout.codewords)} codewords" if len(found.layout.codewords) > 2 else ""
     figure = f"{window.hits} of {window.rows} {window.kind} have the root where 2^-{window.m} of them would by accident"
-    return Finding("layout", "; ".join(lines) + more, figure, window.log10_chance)
+    meaning = "in a wrong place, or of a wrong length, the rows are no codewords; over all that was tried"
+    return Finding("layout", "; ".join(lines) + more, figure, window.log10_chance, meaning=meaning)
 
 
 def code(found: FoundPage) -> Finding:
@@ -72,13 +116,16 @@ def translation(found: FoundTranslation) -> Finding:
     return Finding("translation", found.recipe.translation.describe(), figure, chance, rivals)
 
 
-def proof(plain: Unscrambled, found: FoundTranslation) -> Finding:
-    """The whole recipe held against the dump."""
-    figure = f"{plain.decoded} of {plain.examined} codewords decode; a wrong code decodes one in t!"
+def proof(plain: Unscrambled, found: FoundTranslation, rivals: tuple[Rival, ...] = ()) -> Finding:
+    """The whole recipe held against the dump, beside recipes that differ in one thing."""
+    figure = (
+        f"{plain.decoded} of {plain.examined} codewords decode; volumes consistent by {found.volume_score:.0f} bits"
+    )
     answer = "the recipe decodes the dump"
     if found.volume_score <= 0:
         answer += ", but no volume was recognised on the disk"
-    return Finding("proof", answer, figure, decode_chance(plain.recipe, plain.decoded, plain.examined))
+    chance = decode_chance(plain.recipe, plain.decoded, plain.examined)
+    return Finding("proof", answer, figure, chance, rivals, WRONG_DECODES)
 
 
 def noise(figure: Uniformity, candidates: tuple[PageCandidate, ...]) -> Finding:
@@ -89,12 +136,3 @@ def noise(figure: Uniformity, candidates: tuple[PageCandidate, ...]) -> Finding:
         f"{figure.entropy:.3f} bits a byte; {seen}"
     )
     return Finding("content", "no code found", text, None)
-
-
-def uniform_plaintext(figure: Uniformity) -> Finding:
-    """The signature of a cipher."""
-    text = (
-        f"corrected data: chi-square {figure.chi_square:.0f} for 255 degrees of freedom (p = {figure.p_value:.2g}), "
-        f"{figure.entropy:.4f} bits a byte over {figure.sampled:,} bytes; no keystream repeats"
-    )
-    return Finding("encryption", "the data is encrypted; an exact donor controller may still read it", text, None)
