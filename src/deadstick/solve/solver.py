@@ -27,6 +27,7 @@ from deadstick.solve.library import look_up
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
 from deadstick.solve.register import find_registers
+from deadstick.solve.rivals import neighbours
 from deadstick.solve.survey import surveyed
 
 REGISTER_BYTES = 32 << 20
@@ -101,7 +102,7 @@ def _translated(
     period = plain.rule.period if plain.rule else 0
     translation = find_translation(pages, plain.recipe, period, hints.pages_per_block, progress)
     answers += [findings.block_size(translation), findings.translation(translation)]
-    answers.append(findings.proof(plain, translation))
+    answers.append(findings.proof(plain, translation, neighbours(pages, translation.recipe)))
     solution = Solution("solved", "the recipe decodes the dump", translation.recipe, tuple(answers))
     if translation.volume_score >= SURE_VOLUME:
         return solution
