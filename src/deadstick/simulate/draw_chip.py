@@ -98,7 +98,8 @@ def _with_habits(rng: np.random.Generator, plan: ChipPlan, recipe: Recipe) -> Ch
     return ChipPlan(
         plan.blocks,
         plan.disk_bytes,
-        first_sector=int(rng.choice([0, 0, 64, 2048])),
+        # As `fat_volume` has it: a partition begins at 1 MiB where the disk has room for that.
+        first_sector=int(rng.choice([0, 64 if plan.disk_bytes < 16 << 20 else 2048])),
         erased=plan.erased,
         bad=plan.bad,
         system=plan.system,

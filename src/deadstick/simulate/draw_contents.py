@@ -26,7 +26,7 @@ def drawn_history(seed: int, disk_bytes: int, fill: Fill, *, first_sector: int =
         fill: half full on a stick that was empty, or nearly full on one whose free clusters hold old packed data.
         first_sector: 0 for a bare volume, else the LBA of the partition.
     """
-    total = int(disk_bytes * FILL[fill])
+    total = int((disk_bytes - 512 * first_sector) * FILL[fill])
     full = min(total, SCENARIO_BYTES, total // 2 if fill == "packed" else total)
     files = [*scenario_files(seed, full), *_photographs(seed, total - full)]
     order = np.random.default_rng([seed, 11]).permutation(len(files))
