@@ -132,6 +132,27 @@ def test_a_chip_that_was_cut_short_leaves_the_other_in_place(tmp_path: Path) -> 
     assert not data[3 * SIZE + 1 :, 0].any()
 
 
+@pytest.mark.parametrize("recipe", [IDENTITY, MAPPED])
+@pytest.mark.parametrize("interleave", [Interleave.of_chips(2), Interleave()])
+def test_nothing_is_exact_in_an_order_that_is_not_proven(
+    tmp_path: Path, recipe: Recipe, interleave: Interleave
+) -> None:
+    recipe = replace(recipe, interleave=interleave)
+    truth = disk_bytes(1, 40 * interleave.ways)
+    if recipe.translation.kind == "block":
+        controller = InterleavedController(recipe, BLOCKS, 1)
+        controller.write(truth)
+        chips = controller.chips()[0]
+    else:
+        chips = interleaved_identity_dumps(truth, recipe, BLOCKS, 1)
+    dumps = as_dumps(tmp_path, chips)
+    sure = rebuild(dumps, recipe).disk
+    unsure = rebuild(dumps, replace(recipe, interleave=replace(interleave, sure=False))).disk
+    assert sure.read(0, len(truth)) == unsure.read(0, len(truth)) == truth.tobytes()
+    assert (sure.states(0, len(truth) // 512) == SectorState.EXACT).all()
+    assert (unsure.states(0, len(truth) // 512) == SectorState.DOUBTFUL).all()
+
+
 def test_a_recipe_for_two_chips_refuses_one(tmp_path: Path) -> None:
     recipe = replace(IDENTITY, interleave=Interleave.of_chips(2))
     dumps = as_dumps(tmp_path, interleaved_identity_dumps(disk_bytes(1, 8), recipe, BLOCKS, 1))

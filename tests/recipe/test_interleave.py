@@ -27,7 +27,7 @@ def interleaves(draw: st.DrawFn) -> Interleave:
     order = draw(st.permutations([(chip, plane) for chip in range(chips) for plane in range(planes)]))
     by: By = draw(st.sampled_from(["page", "block"]))
     numbers: Numbers = draw(st.sampled_from(["own", "common"]))
-    return Interleave(groups, planes, tuple(order), by, numbers)
+    return Interleave(groups, planes, tuple(order), by, numbers, draw(st.booleans()))
 
 
 @settings(deadline=None, max_examples=60)
@@ -121,6 +121,7 @@ def test_an_impossible_interleave_is_refused(values: dict[str, Any], hint: str) 
         (Interleave(((1, 0),)), "dumps 1 and 0 byte by byte"),
         (Interleave.of_chips(2), "chips 0, 1, page by page"),
         (Interleave(planes=2, order=((0, 1), (0, 0)), by="block"), "planes 1, 0, block by block"),
+        (Interleave(((1, 0),), sure=False), "dumps 1 and 0 byte by byte; not proven"),
         (Interleave.one_after_another(2), "chips 0, 1 one after the other"),
         (Interleave.of_chips(2, 2), "units 0.0, 1.0, 0.1, 1.1 (chip.plane), page by page"),
     ],

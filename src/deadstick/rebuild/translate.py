@@ -17,7 +17,8 @@ erased yet, and, if the power failed, a newest copy that was not finished. The r
 6. A lost page of the newest copy stays lost; an older copy is no substitute for it, though it is kept.
 
 Several chips or planes change nothing in this: their blocks are sorted one by one, each under the logical block that
-its number and its unit stand for (`recipe.interleave`), and only then do pages go round robin.
+its number and its unit stand for (`recipe.interleave`), and only then do pages go round robin. Where the interleave is
+not proven, no place is beyond doubt.
 
 What this cannot see: a newest copy whose every field is beyond reading. Its logical block then shows the copy before
 it, or nothing. `BlockTable.unreadable` counts such blocks, for the report to name.
@@ -73,7 +74,7 @@ def _in_place(table: PageTable, recipe: Recipe) -> BlockTable:
     size, interleave = recipe.pages_per_block, recipe.interleave
     if interleave.is_none:
         physical = np.arange(len(table), dtype=np.int64)
-        return BlockTable(size, physical, np.zeros(len(table), np.bool_))
+        return BlockTable(size, physical, np.full(len(table), not interleave.sure))
     chip, block = table.chip[::size].astype(np.int64), table.block[::size]
     logical = interleave.unmapped(chip, block)
     count = interleave.whole_groups(int(logical.max(initial=-1)) + 1)
@@ -81,7 +82,7 @@ def _in_place(table: PageTable, recipe: Recipe) -> BlockTable:
     rows = np.arange(len(table), dtype=np.int64)
     places = interleave.pages_of_blocks(count, size)[logical[rows // size], rows % size]
     physical[places] = rows
-    doubtful = np.zeros(len(physical), np.bool_)
+    doubtful = np.full(len(physical), not interleave.sure)
     return BlockTable(size, physical, doubtful, interleave=interleave, chips=_first_blocks(table, size))
 
 
@@ -211,6 +212,7 @@ class _Arrangement:
             if ranked:
                 rows = interleave.logical_pages(number, size)
                 physical[rows], doubtful[rows] = self._pages(ranked, rivals)
+        doubtful |= not interleave.sure
         aside.sort(key=lambda item: item.block)
         starts = _first_blocks(self.table, size)
         return BlockTable(size, physical, doubtful, tuple(ordered), tuple(aside), free, interleave, starts)

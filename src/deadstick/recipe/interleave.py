@@ -43,6 +43,7 @@ class Interleave:
         by: whether the pages of a group go round robin over the units, or unit after unit.
         numbers: whether each unit counts its logical blocks for itself. Without block mapping `own` puts the blocks of
             a unit in their natural order, and `common` puts whole chips one after the other, in the order of `order`.
+        sure: whether the order is proven; where it is not, no sector is ever called exact.
 
     Raises:
         RecipeError: dumps or units are missing, named twice or unknown.
@@ -53,6 +54,7 @@ class Interleave:
     order: tuple[Unit, ...] = ((0, 0),)
     by: By = "page"
     numbers: Numbers = "own"
+    sure: bool = True
 
     def __post_init__(self) -> None:
         dumps = sorted(dump for lanes in self.chips for dump in lanes)
@@ -207,7 +209,8 @@ class Interleave:
             parts.append(f"dumps {groups} byte by byte")
         if self.ways > 1:
             parts.append(self._units())
-        return ", ".join(parts) or "none"
+        line = ", ".join(parts) or "none"
+        return line if self.sure else f"{line}; not proven"
 
     def _units(self) -> str:
         several, planes = len(self.chips) > 1, self.planes > 1

@@ -92,6 +92,7 @@ class _InterleaveTable(_Table):
     order: list[tuple[int, int]] = [(0, 0)]
     by: Literal["page", "block"] = "page"
     numbers: Literal["own", "common"] = "own"
+    sure: bool = True
 
 
 class _RecipeFile(_Table):
@@ -302,11 +303,14 @@ def _interleave_table(interleave: Interleave) -> _InterleaveTable | None:
         order=list(interleave.order),
         by=interleave.by,
         numbers=interleave.numbers,
+        sure=interleave.sure,
     )
 
 
 def _interleave(table: _InterleaveTable) -> Interleave:
-    return Interleave(tuple(map(tuple, table.chips)), table.planes, tuple(table.order), table.by, table.numbers)
+    return Interleave(
+        tuple(map(tuple, table.chips)), table.planes, tuple(table.order), table.by, table.numbers, table.sure
+    )
 
 
 def _from_file(file: _RecipeFile) -> Recipe:
