@@ -33,7 +33,7 @@ def test_an_open_connector_warms_nothing() -> None:
 
 def test_a_shorted_chip_is_warm_itself() -> None:
     diagnosis = Diagnosis(usb2_stick())
-    supply = injection(diagnosis.circuit, diagnosis.circuit.net("VCC"))
+    supply = injection(diagnosis.circuit, diagnosis.circuit.net("VCC33"))
     assert supply is not None
     heat = expected_watts(diagnosis, supply)["U1.VCC1 short"]
     assert max(heat, key=heat.__getitem__) == "U1"
