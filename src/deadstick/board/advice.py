@@ -7,28 +7,30 @@ how many bits the reading is expected to narrow down which parts are at fault.
 through a regulator that lets its input through reaches the NAND; a part that is lifted and was innocent was harmed for
 nothing. The weights stand in `Costs` and are the lab's own (common practice, no source).
 
-**Order.** What only touches the board comes first. A part is lifted in two cases: it is as good as certain that it is
-guilty, which makes lifting the repair; or no test that leaves the board whole tells its suspects apart. Controller, NAND
-and connector are never lifted for a test: that is part of a route, and the route is chosen by a person.
+**Order.** What only touches the board comes first, as it costs so much less. A part is lifted in two cases: it is as
+good as certain that it is guilty, which makes lifting the repair; or what tests that leave the board whole could still
+tell is worth less than the risk of harming it. Controller, NAND and connector are never lifted for a test: that is part
+of a route, and the route is chosen by a person.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.board.circuit import Circuit, PartKind
+from deadstick.board.circuit import Circuit, NetKind, PartKind
 from deadstick.board.explain import expect_after, sentence
 from deadstick.board.kernels import BINS, information
+from deadstick.board.models import DIE
 from deadstick.board.odds import Diagnosis
-from deadstick.board.predict import BINARY, Prediction
-from deadstick.board.probing import Test, answered_by, candidate_tests
+from deadstick.board.predict import BINARY, Prediction, stacked
+from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, pads_test
 from deadstick.board.readings import Kind, Supply
 
 Floats = NDArray[np.float64]
 
-NEGLIGIBLE = 1e-6  # rows below this weight do not take part in planning
+NEGLIGIBLE = 1e-5  # rows below this weight do not take part in planning
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,7 @@ class Costs:
     Attributes:
         certain: probability at which a verdict stands.
         least_bits: a test that tells less is not worth making.
+        suspicion: guilt below which a part is not lifted to find out.
         power_up: the small risk of every power-up to data that a living controller may still change.
         through_nand: what input voltage on the NAND would cost.
         innocent: what an innocent part lifted costs: heat, lost pads, time to put it back.
@@ -45,10 +48,11 @@ class Costs:
     """
 
     certain: float = 0.985
-    least_bits: float = 0.02
+    least_bits: float = 0.003
+    suspicion: float = 0.2
     power_up: float = 2.0
     through_nand: float = 2000.0
-    innocent: float = 90.0
+    innocent: float = 300.0
     nand_route_chosen: bool = False
 
 
@@ -124,16 +128,16 @@ def advise(diagnosis: Diagnosis, costs: Costs = Costs(), others: int = 4) -> Adv
     probing = [step for step in steps if step.test.kind is not Kind.LIFTED]
     lifting = [step for step in steps if step.test.kind is Kind.LIFTED]
     guilty = _certain_lift(diagnosis, lifting, costs)
+    doubt = _unconfirmed(diagnosis, probing) if guilty is not None or chance >= costs.certain else None
+    if doubt is not None:
+        return Advice(_explained(diagnosis, doubt), None, tuple(probing[:others]))
     if guilty is None and chance >= costs.certain:
         return Advice(None, _verdict(diagnosis, suspects, costs))
-    if guilty is not None:
-        chosen, rest = guilty, probing
-    elif probing and probing[0].bits >= costs.least_bits:
-        chosen, rest = probing[0], probing[1:]
-    elif lifting and lifting[0].bits >= costs.least_bits:
-        chosen, rest = lifting[0], lifting[1:]
-    else:
+    options = [step for step in probing if step.bits >= costs.least_bits] + _lifts_to_try(diagnosis, lifting, costs)
+    chosen = guilty or max(options, key=lambda step: step.worth, default=None)
+    if chosen is None:
         return Advice(None, _verdict(diagnosis, suspects, costs))
+    rest = sorted((step for step in options if step is not chosen), key=lambda step: -step.worth)
     return Advice(_explained(diagnosis, chosen), None, tuple(rest[:others]))
 
 
@@ -156,40 +160,54 @@ def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
 
 def expected_bits(diagnosis: Diagnosis, tests: Sequence[Test]) -> Floats:
     """float64[tests]: mutual information between guilty parts and reading, bits."""
-    if not tests:
-        return np.zeros(0)
-    weights = diagnosis.row_weights()
-    active = np.flatnonzero(weights > NEGLIGIBLE)
-    prediction = diagnosis.forecast(tests)
-    share = weights[active] / weights[active].sum()
-    groups = diagnosis.hypotheses.parts_of_row[active]
-    _, groups = np.unique(groups, return_inverse=True)
-    count = int(groups.max()) + 1
     bits = np.zeros(len(tests))
-    binary = np.array([test.kind in BINARY for test in tests])
-    metric = np.flatnonzero(~binary)
-    if metric.size:
-        places, spreads = _active(prediction, active, metric)
-        answer = np.empty(metric.size)
-        information(places, spreads, share, groups.astype(np.int64), np.empty((count, BINS)), np.empty(count), answer)
-        bits[metric] = answer
-    yes_or_no = np.flatnonzero(binary)
-    if yes_or_no.size:
-        bits[yes_or_no] = _binary_bits(prediction.places[np.ix_(active, yes_or_no)], share, groups, count)
+    weights = diagnosis.row_weights()
+    along: dict[str, list[int]] = {}  # drops along a net whose trees are followed
+    plain: list[int] = []
+    for number, test in enumerate(tests):
+        net = diagnosis.circuit.net_of(test.supply.red) if test.kind is Kind.DROP and test.supply else ""
+        (plain if diagnosis.tree_weights(net) is None else along.setdefault(net, [])).append(number)
+    groups = diagnosis.hypotheses.parts_of_row
+    bits[plain] = _bits(diagnosis, [tests[number] for number in plain], weights, groups)
+    for net, numbers in along.items():
+        known = diagnosis.tree_weights(net)
+        if known is not None:
+            odds, joint = known
+            chosen = [tests[number] for number in numbers]
+            answer = [stacked(odds.forecast(chosen, diagnosis.removed)), joint.ravel()]
+            bits[numbers] = _metric_bits(*answer, np.tile(groups[odds.rows], len(joint)))
     return bits
 
 
-def _active(prediction: Prediction, rows: NDArray[np.intp], tests: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    chosen = np.ix_(rows, tests)
-    return np.ascontiguousarray(prediction.places[chosen]), np.ascontiguousarray(prediction.spreads[chosen])
+def _bits(diagnosis: Diagnosis, tests: Sequence[Test], weights: Floats, groups: NDArray[np.int64]) -> Floats:
+    """Information of tests that do not depend on the trees of traces."""
+    bits = np.zeros(len(tests))
+    for binary in (False, True):
+        columns = [number for number, test in enumerate(tests) if (test.kind in BINARY) is binary]
+        if columns:
+            prediction = diagnosis.forecast([tests[number] for number in columns])
+            measure = _binary_bits if binary else _metric_bits
+            bits[columns] = measure(prediction, weights, groups)
+    return bits
 
 
-def _binary_bits(chances: Floats, share: Floats, groups: NDArray[np.intp], count: int) -> Floats:
-    """Information of tests that answer yes or no; `chances` float64[rows, tests] of yes."""
-    member = np.zeros((count, len(share)))
-    member[groups, np.arange(len(share))] = share
-    yes = member @ chances
-    total = member.sum(axis=1, keepdims=True)
+def _metric_bits(prediction: Prediction, weights: Floats, groups: NDArray[np.int64]) -> Floats:
+    """Information of tests that give a value."""
+    active = np.flatnonzero(weights > NEGLIGIBLE)
+    share = weights[active] / weights[active].sum()
+    _, member = np.unique(groups[active], return_inverse=True)
+    count = int(member.max()) + 1
+    places, spreads = (np.ascontiguousarray(part[active]) for part in (prediction.places, prediction.spreads))
+    bits = np.empty(places.shape[1])
+    information(places, spreads, share, member.astype(np.int64), np.empty((count, BINS)), np.empty(count), bits)
+    return bits
+
+
+def _binary_bits(prediction: Prediction, weights: Floats, groups: NDArray[np.int64]) -> Floats:
+    """Information of tests that answer yes or no."""
+    count = int(groups.max()) + 1
+    total = np.bincount(groups, weights, count)[:, None]
+    yes = np.stack([np.bincount(groups, weights * chance, count) for chance in prediction.places.T], axis=1)
     joint = np.stack([yes, total - yes])  # [answer, group, test]
     mixture = joint.sum(axis=1, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -199,11 +217,8 @@ def _binary_bits(chances: Floats, share: Floats, groups: NDArray[np.intp], count
 
 def _chance_of_through(diagnosis: Diagnosis) -> float:
     """Probability that power at the plug would reach a rail that is not made for it."""
-    return sum(
-        chance.probability
-        for chance in diagnosis.odds().chances
-        if diagnosis.hypotheses.faults[diagnosis.hypotheses.index(chance.key)].is_through
-    )
+    through = np.array([fault.is_through for fault in diagnosis.hypotheses.faults])
+    return float(diagnosis.row_weights()[through[diagnosis.hypotheses.fault_of_row]].sum())
 
 
 def _risk(diagnosis: Diagnosis, test: Test, through: float, costs: Costs) -> float:
@@ -219,6 +234,36 @@ def _certain_lift(diagnosis: Diagnosis, lifting: Sequence[Step], costs: Costs) -
     odds = diagnosis.odds()
     sure = [step for step in lifting if odds.guilt(step.test.place[0]) >= costs.certain]
     return max(sure, key=lambda step: odds.guilt(step.test.place[0]), default=None)
+
+
+def _lifts_to_try(diagnosis: Diagnosis, lifting: Sequence[Step], costs: Costs) -> list[Step]:
+    """Lifts that could decide: of parts that stand under real suspicion themselves."""
+    odds = diagnosis.odds()
+    top = next(iter(odds.by_parts().values()))
+    least = costs.suspicion if top >= costs.suspicion else 0.5 * top
+    return [step for step in lifting if step.bits >= costs.least_bits and odds.guilt(step.test.place[0]) >= least]
+
+
+def _unconfirmed(diagnosis: Diagnosis, probing: Sequence[Step]) -> Step | None:
+    """A test that is owed before anybody acts: the pads after a lift, the drops that the pad of a short must show."""
+    open_tests = {step.test: step for step in probing}
+    return next((open_tests[test] for test in _owed(diagnosis) if test in open_tests), None)
+
+
+def _owed(diagnosis: Diagnosis) -> Iterator[Test]:
+    circuit, removed = diagnosis.circuit, diagnosis.removed
+    if removed and all(reading.removed != removed for reading in diagnosis.readings):
+        last = next(one.place[0] for one in reversed(diagnosis.readings) if one.kind is Kind.LIFTED)
+        test = pads_test(circuit, last)
+        if test is not None:
+            yield test
+    best = diagnosis.odds().best
+    fault = diagnosis.hypotheses.faults[diagnosis.hypotheses.index(best.key)]
+    for join, spread in zip(fault.joins, fault.spreads, strict=True):
+        pad = join[0].removesuffix(DIE)
+        on_rail = circuit.net(circuit.net_of(pad)).kind is NetKind.POWER
+        if on_rail and spread != "through" and pad.split(".", 1)[0] not in removed:
+            yield from confirming(circuit, pad)
 
 
 def may_be_heated(circuit: Circuit, part: str, costs: Costs) -> bool:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from deadstick.board.circuit import Circuit
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, SCALES, Prediction
-from deadstick.board.probing import Test, feed_pad, ground_pad
+from deadstick.board.probing import Test, pads_test
 from deadstick.board.readings import Kind, Supply, quantity
 
 Floats = NDArray[np.float64]
@@ -80,13 +80,9 @@ def sentence(diagnosis: Diagnosis, test: Test, prediction: Prediction, weights: 
 
 def expect_after(diagnosis: Diagnosis, part: str) -> str:
     """What the pads should read when a part is off, if it was guilty and if it was not."""
-    circuit = diagnosis.circuit
-    nets = [circuit.net(pin.net) for pin in circuit.part(part).pins if pin.net != circuit.ground.name]
-    net = next(iter(nets), None)
-    pad = None if net is None else feed_pad(circuit, net)
-    if net is None or pad is None:
+    test = pads_test(diagnosis.circuit, part)
+    if test is None:
         return ""
-    test = Test(Kind.RESISTANCE, (pad, ground_pad(circuit)))
     removed = diagnosis.removed | {part}
     values = diagnosis.predictor(removed).predict([test]).values[:, 0]
     weights = diagnosis.row_weights()
@@ -96,7 +92,7 @@ def expect_after(diagnosis: Diagnosis, part: str) -> str:
         share = weights * rows
         if share.sum() > 1e-9:
             words.append(f"{quantity(_middle(values, share), 'ohm')} {case}")
-    return f"with {part} off expect between {pad} and {ground_pad(circuit)} about {', '.join(words)}"
+    return f"with {part} off expect from {test.place[0]} to {test.place[1]} about {', '.join(words)}"
 
 
 def _setting(supply: Supply | None) -> str:

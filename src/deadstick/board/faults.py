@@ -10,6 +10,7 @@ leaks, then shorts (TDK, "Flex crack countermeasures"), which is why its resista
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations, product
 from math import hypot
 
@@ -102,15 +103,29 @@ class Hypotheses:
     parts: tuple[tuple[str, ...], ...]
     parts_of_row: NDArray[np.int64]
 
+    @cached_property
+    def _numbers(self) -> dict[str, int]:
+        return {fault.key: number for number, fault in enumerate(self.faults)}
+
+    def only(self, rows: NDArray[np.intp]) -> "Hypotheses":
+        """The same with some of the rows; the priors are kept as they are."""
+        return replace(
+            self,
+            fault_of_row=self.fault_of_row[rows],
+            ohms=self.ohms[rows],
+            spread=self.spread[rows],
+            log_prior=self.log_prior[rows],
+            parts_of_row=self.parts_of_row[rows],
+        )
+
     def index(self, key: str) -> int:
         """Number of a fault.
 
         Raises:
             InputError: no fault of this board has that key.
         """
-        for number, fault in enumerate(self.faults):
-            if fault.key == key:
-                return number
+        if key in self._numbers:
+            return self._numbers[key]
         raise InputError(f"no fault {key!r} on this board; keys look like {self.faults[0].key!r}")
 
 

@@ -5,6 +5,8 @@ scale of the kind, with a thin floor under it, so that no single reading, mistak
 good. A test that is made again replaces its earlier reading: what makes the nominal board differ from the real one is
 the same both times, so the second reading is no new witness. For the same reason readings of the same nets that lean on
 chips at rest (`Prediction.loose`) count together as one: their spread grows with the root of their number.
+
+Drops along a net are weighed on several trees of traces (`layouts`), and summed over them.
 """
 
 from collections import Counter
@@ -12,17 +14,19 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from deadstick.board.circuit import PLUG, Circuit
 from deadstick.board.faults import Hypotheses, hypotheses
-from deadstick.board.predict import BINARY, LIMITS, SCALES, Prediction, Predictor, joined
+from deadstick.board.likelihood import log_density
+from deadstick.board.predict import Prediction, Predictor, joined
 from deadstick.board.probing import Test, answered_by
 from deadstick.board.readings import Chance, Evidence, Kind, Observation, Odds, Reading, Supply
+from deadstick.board.tree_odds import TreeOdds
 
 Floats = NDArray[np.float64]
 
-MISHAP = 2e-3  # chance that a reading is worth nothing: slipped probe, wrong pad, wrong line in the notebook
-SCALE_RANGE = 20.0  # over which a worthless reading may lie
+COUNTS = 1e-6  # a row with less than this, relative to the best, is not followed on every tree
 
 
 class Diagnosis:
@@ -49,6 +53,10 @@ class Diagnosis:
         self._observations: list[Observation] = []
         self._predictors: dict[frozenset[str], Predictor] = {}
         self._columns: dict[tuple[Test, frozenset[str]], Prediction] = {}
+        self._trees: dict[str, TreeOdds] = {}
+        self._joint: dict[str, tuple[TreeOdds, Floats]] = {}
+        self._weights: Floats | None = None
+        self._odds: Odds | None = None
         for observation in observations:
             self.add(observation)
 
@@ -89,6 +97,7 @@ class Diagnosis:
             for part in observation.removed:
                 self.circuit.part(part)
         self._observations.append(observation)
+        self._weights = self._odds = None
 
     def predictor(self, removed: frozenset[str]) -> Predictor:
         """Predictions for the board without some parts; solved once."""
@@ -116,29 +125,69 @@ class Diagnosis:
                 observation.log_likelihoods.get(fault.key, observation.otherwise) for fault in self.hypotheses.faults
             ]
             return np.array(by_fault)[self.hypotheses.fault_of_row]
-        return self._of_reading(observation, 1)
+        return log_density(observation, self._column(observation))
 
     def row_weights(self) -> Floats:
         """float64[rows]: probabilities of the rows; they add up to 1."""
+        if self._weights is None:
+            self._weights = self._all_weights()
+        return self._weights
+
+    def tree_weights(self, net: str) -> tuple[TreeOdds, Floats] | None:
+        """Several trees for a net along which drops were read, with float64[trees, rows] probabilities; None otherwise.
+
+        Summed over the trees they are the probabilities of `TreeOdds.rows`.
+        """
+        self.row_weights()
+        return self._joint.get(net)
+
+    def _all_weights(self) -> Floats:
         logs = self.hypotheses.log_prior.copy()
-        latest = {self._key(one): one for one in self.readings}.values()
-        together = Counter(self._nets(reading) for reading in latest)
-        for reading in latest:
-            logs += self._of_reading(reading, together[self._nets(reading)])
         for observation in self._observations:
             if isinstance(observation, Evidence):
                 logs += self.log_likelihood(observation)
+        latest = list({self._key(one): one for one in self.readings}.values())
+        together = Counter(self._nets(reading) for reading in latest)
+        drops: dict[str, list[Reading]] = {}
+        for reading in latest:
+            if reading.kind is Kind.DROP and reading.supply is not None:
+                drops.setdefault(self.circuit.net_of(reading.supply.red), []).append(reading)
+            else:
+                logs += log_density(reading, self._column(reading), together[self._nets(reading)])
+        known = {net: self._drops_on(net, readings, logs) for net, readings in drops.items()}
+        for whole, odds, share in known.values():
+            logs += whole
+            logs[odds.rows] += logsumexp(share, axis=0)
         weights = np.exp(logs - logs.max())
-        return np.asarray(weights / weights.sum())
+        weights /= weights.sum()
+        self._joint = {
+            net: (odds, np.exp(share - logsumexp(share, axis=0)) * weights[odds.rows])
+            for net, (_, odds, share) in known.items()
+        }
+        return np.asarray(weights)
+
+    def _drops_on(self, net: str, readings: Sequence[Reading], logs: Floats) -> tuple[Floats, TreeOdds, Floats]:
+        """Log densities of drops: of all rows on the shortest tree, and of the rows that count on every tree."""
+        if net not in self._trees:
+            rows = np.flatnonzero(logs > logs.max() + np.log(COUNTS))
+            self._trees[net] = TreeOdds(self.circuit, self.hypotheses, net, rows)
+        odds = self._trees[net]
+        whole = np.zeros_like(logs)
+        for reading in readings:
+            whole += log_density(reading, self._column(reading))
+        whole[odds.rows] = 0.0
+        return whole, odds, odds.log_weights((*self._key(reading), reading) for reading in readings)
 
     def odds(self) -> Odds:
         """Every fault with its probability."""
-        sums = np.bincount(self.hypotheses.fault_of_row, self.row_weights(), len(self.hypotheses.faults))
-        chances = (
-            Chance(fault.key, fault.parts, fault.text, float(chance))
-            for fault, chance in zip(self.hypotheses.faults, sums, strict=True)
-        )
-        return Odds(tuple(sorted(chances, key=lambda chance: -chance.probability)))
+        if self._odds is None:
+            sums = np.bincount(self.hypotheses.fault_of_row, self.row_weights(), len(self.hypotheses.faults))
+            chances = (
+                Chance(fault.key, fault.parts, fault.text, float(chance))
+                for fault, chance in zip(self.hypotheses.faults, sums, strict=True)
+            )
+            self._odds = Odds(tuple(sorted(chances, key=lambda chance: -chance.probability)))
+        return self._odds
 
     def _key(self, reading: Reading) -> tuple[Test, frozenset[str]]:
         removed = reading.removed - {reading.place[0]} if reading.kind is Kind.LIFTED else reading.removed
@@ -152,21 +201,9 @@ class Diagnosis:
         pads = {place for place in places if place.removesuffix(PLUG) in self.circuit.pads}
         return frozenset(self.circuit.net_of(pad) for pad in pads)
 
-    def _of_reading(self, reading: Reading, together: int) -> Floats:
-        """float64[rows]: log density of a reading that counts as one of several."""
+    def _column(self, reading: Reading) -> Prediction:
+        """What the rows predict for the test that a reading answers."""
         key = self._key(reading)
         if key not in self._columns:
             self._columns[key] = self.predictor(key[1]).predict([key[0]])
-        column = self._columns[key]
-        places, spreads = column.places[:, 0], column.spreads[:, 0]
-        if reading.kind in BINARY:
-            seen = places * (1 - reading.sigma) + (1 - places) * reading.sigma
-            return np.asarray(np.log(np.where(reading.value > 0.5, seen, 1 - seen)))
-        spreads = np.where(column.loose[:, 0], spreads * np.sqrt(together), spreads)
-        scale = SCALES[reading.kind]
-        value = min(reading.value, LIMITS.get(reading.kind, reading.value))
-        instrument = reading.sigma / float(np.hypot(value, scale.floor))
-        spreads = np.hypot(spreads, instrument)
-        distance = (scale.of(value) - places) / spreads
-        density = np.exp(-0.5 * distance**2) / (spreads * np.sqrt(2 * np.pi))
-        return np.asarray(np.log((1 - MISHAP) * density + MISHAP / SCALE_RANGE))
+        return self._columns[key]

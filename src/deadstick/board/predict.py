@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from deadstick.board.circuit import Circuit, PartKind
 from deadstick.board.faults import Hypotheses, Pair
+from deadstick.board.layouts import Tree
 from deadstick.board.operating import DIODE_TEST_LIMIT_V, SUPPLY_OHM, diode_test, powered
 from deadstick.board.physics import Network, Wiring, changed, select, wiring
 from deadstick.board.probing import Test
@@ -102,6 +103,16 @@ def joined(predictions: Sequence[Prediction]) -> Prediction:
     )
 
 
+def stacked(predictions: Sequence[Prediction]) -> Prediction:
+    """Predictions one below the other: the rows of the first, then those of the second, and so on."""
+    return Prediction(
+        np.vstack([one.values for one in predictions]),
+        np.vstack([one.places for one in predictions]),
+        np.vstack([one.spreads for one in predictions]),
+        np.vstack([one.loose for one in predictions]),
+    )
+
+
 class Predictor:
     """Predictions for one board with certain parts taken off.
 
@@ -109,13 +120,21 @@ class Predictor:
         circuit: the nominal board.
         hypotheses: what may be wrong with it.
         removed: names of parts that are off.
+        tree: how the traces of one net run; the shortest tree where none is given.
     """
 
-    def __init__(self, circuit: Circuit, hypotheses: Hypotheses, removed: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self,
+        circuit: Circuit,
+        hypotheses: Hypotheses,
+        removed: frozenset[str] = frozenset(),
+        tree: Tree | None = None,
+    ) -> None:
         self.circuit = circuit
         self.hypotheses = hypotheses
         self.removed = removed
-        self._wires: Wiring = wiring(circuit).without(removed)
+        wires = wiring(circuit) if tree is None else tree.applied(wiring(circuit))
+        self._wires: Wiring = wires.without(removed)
         self._changes = _Changes(hypotheses, circuit, removed)
         self._rest = _Solved(Network(circuit, select(self._wires, running=False)), self._changes)
         self._run: _Solved | None = None

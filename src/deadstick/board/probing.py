@@ -5,6 +5,7 @@ Minutes are our own figures for practised hands (common practice, no source).
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import hypot
 
 from deadstick.board.circuit import PLUG, SERIES_KINDS, Circuit, Net, NetKind, Part, PartKind
 from deadstick.board.physics import copper
@@ -39,6 +40,7 @@ LIFT_MINUTES = {
 INJECT_A = 1.0
 INJECT_V = 1.0  # below the forward voltage of two junctions in series and below any rail
 BENCH_A = 0.2
+NEIGHBOURS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,12 +177,60 @@ def _drops(circuit: Circuit) -> Iterator[Test]:
             yield Test(Kind.CURRENT, (supply.red,), supply)
         if sum(part.kind is not PartKind.CONNECTOR for part in circuit.on_net(net.name)) < 2:
             continue
-        for element in copper(circuit, net):
-            if element.a in circuit.pads and element.b in circuit.pads:
-                yield Test(Kind.DROP, (element.a, element.b), supply)
+        for pair in (*((element.a, element.b) for element in copper(circuit, net)), *_neighbours(circuit, net)):
+            yield Test(Kind.DROP, pair, supply)
         for part in circuit.on_net(net.name):
             if part.kind in SERIES_KINDS - {PartKind.RESISTOR}:
                 yield Test(Kind.DROP, (part.pad(part.pins[0]), part.pad(part.pins[1])), supply)
+
+
+def _neighbours(circuit: Circuit, net: Net) -> Iterator[tuple[str, str]]:
+    """Pads that lie next to each other, whether or not a trace is thought to join them directly."""
+    pads = circuit.pads_by_net[net.name]
+    joined = {frozenset((element.a, element.b)) for element in copper(circuit, net)}
+    for pad in pads:
+        for other in nearest(circuit, pad):
+            pair = frozenset((pad, other))
+            if pair not in joined:
+                joined.add(pair)
+                yield pad, other
+
+
+def nearest(circuit: Circuit, pad: str) -> tuple[str, ...]:
+    """The pads of other parts on the same net that lie nearest to a pad."""
+    part, pin = circuit.pads[pad]
+    others = [
+        (hypot(there.x_mm - pin.x_mm, there.y_mm - pin.y_mm), other)
+        for other in circuit.pads_by_net[pin.net]
+        for owner, there in (circuit.pads[other],)
+        if owner.name != part.name
+    ]
+    return tuple(other for _, other in sorted(others)[:NEIGHBOURS])
+
+
+def pads_test(circuit: Circuit, part: str) -> Test | None:
+    """The reading that belongs to every lift: the pads of the part once more, against ground."""
+    pins = (pin for pin in circuit.part(part).pins if pin.net != circuit.ground.name)
+    pads = (feed_pad(circuit, circuit.net(pin.net)) for pin in pins)
+    pad = next((pad for pad in pads if pad is not None), None)
+    return None if pad is None else Test(Kind.RESISTANCE, (pad, ground_pad(circuit)))
+
+
+def confirming(circuit: Circuit, pad: str) -> Iterator[Test]:
+    """Tests that show whether a pad is the lowest of its net while current is injected.
+
+    However the traces run, current flows downhill, and the pad at the short is the lowest of all: no other pad may lie
+    below it. That holds without knowing a single trace.
+    """
+    net = circuit.net(circuit.net_of(pad))
+    supply = injection(circuit, net)
+    if supply is None:
+        return
+    known = {frozenset(test.place): test for test in _drops(circuit) if test.supply == supply}
+    for other in nearest(circuit, pad):
+        test = known.get(frozenset((pad, other)))
+        if test is not None:
+            yield test
 
 
 def _powered(circuit: Circuit) -> Iterator[Test]:

@@ -42,6 +42,7 @@ MIX = {
     "logic": 0.05,
 }
 PAIR_CHANCE = 0.03
+REROUTE_MM = 0.15  # slip of a pad position: near pads may be joined in another order
 CRACK_S = 1e-8  # what an open joint still conducts
 
 METER_LIMIT_OHM = 4e7
@@ -249,7 +250,11 @@ def _rerouted(circuit: Circuit, rng: np.random.Generator) -> Circuit:
             replace(
                 part,
                 pins=tuple(
-                    replace(pin, x_mm=pin.x_mm + float(rng.normal(0, 0.15)), y_mm=pin.y_mm + float(rng.normal(0, 0.15)))
+                    replace(
+                        pin,
+                        x_mm=pin.x_mm + float(rng.normal(0, REROUTE_MM)),
+                        y_mm=pin.y_mm + float(rng.normal(0, REROUTE_MM)),
+                    )
                     for pin in part.pins
                 ),
             )
