@@ -117,7 +117,7 @@ def _of_scrambler(scrambler: Scrambler | None, hint: ScramblerHint) -> Iterator[
 
 def _of_parts(recipe: Recipe, known: KnownParts) -> Iterator[tuple[str, str, str]]:
     """Whole tables of a partial recipe: the words of both say where they differ."""
-    if known.layout is not None and known.layout != recipe.layout:
+    if known.layout is not None and _skeleton(known.layout) != _skeleton(recipe.layout):
         seen = "pages decode with another layout: " + recipe.describe()["layout"]
         yield "layout", "the layout of the recipe file", seen
     if known.translation is not None and known.translation != recipe.translation:
@@ -128,3 +128,9 @@ def _of_parts(recipe: Recipe, known: KnownParts) -> Iterator[tuple[str, str, str
     ):
         seen = "the pages decode under other keystreams" if recipe.scrambler else "the pages decode as they are stored"
         yield "scrambler", "the scrambler of the recipe file", seen
+
+
+def _skeleton(layout: PageLayout) -> tuple[int, frozenset[tuple[Part, int, int]]]:
+    """Where data and parity lie; which bytes beside them are metadata cannot always be told."""
+    spans = frozenset((span.part, span.start, span.bits) for span in layout.spans if span.part is not Part.METADATA)
+    return layout.page_bytes, spans

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,9 @@ from deadstick.recipe.gather import gather
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, stream_positions
-from deadstick.solve.find_code import FoundPage
 from deadstick.solve.keystream import SeedRule, seed_rules, solve_seed
 from deadstick.solve.register import Register, find_hits, find_registers
+from deadstick.solve.survey import Survey
 from deadstick.solve.window import log10_tail
 
 PROOF_PAGES = 64
@@ -22,6 +23,26 @@ FIRST_PAGES = 8
 CONVINCING = -6.0
 CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
+
+
+class CodedPages(Protocol):
+    """Pages whose layout and code are known, found or given."""
+
+    @property
+    def survey(self) -> Survey:
+        """Pages of the right size."""
+
+    @property
+    def layout(self) -> PageLayout:
+        """Of one page."""
+
+    @property
+    def code(self) -> Code:
+        """With its bit order; inversion and mask may be unknown yet."""
+
+    @property
+    def lag(self) -> int:
+        """Pages apart whose differences are codewords; 0 where the pages themselves are."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +66,7 @@ class Unscrambled:
     derived: int = 0
 
 
-def find_scrambler(found: FoundPage, registers: tuple[Register, ...]) -> Unscrambled | None:
+def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
     """Find what was added to the codewords, or to the data before the code saw them.
 
     Args:
@@ -61,18 +82,18 @@ def find_scrambler(found: FoundPage, registers: tuple[Register, ...]) -> Unscram
     return _after_code(found, registers)
 
 
-def proof_pages(found: FoundPage, most: int = PROOF_PAGES) -> NDArray[np.int64]:
+def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]:
     """Pages on which hypotheses are tested."""
     return found.survey.some_written(most)
 
 
-def count_decoded(recipe: Recipe, found: FoundPage, pages: NDArray[np.int64]) -> tuple[int, int]:
+def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int]:
     """(codewords that decode, codewords) in some pages."""
     errors = recipe.decode(found.survey.pages[pages], pages).errors
     return int((errors >= 0).sum()), int((errors >= LOST).sum())
 
 
-def _better(best: Unscrambled | None, recipe: Recipe, found: FoundPage) -> Unscrambled | None:
+def _better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscrambled | None:
     """The better of two hypotheses; a few pages are enough to dismiss one."""
     for most in (FIRST_PAGES, PROOF_PAGES):
         decoded, examined = count_decoded(recipe, found, proof_pages(found, most))
@@ -101,14 +122,14 @@ def _variants(code: Code) -> Iterator[Code]:
             yield replace(code, inverted=inverted, erased_is_codeword=masked)
 
 
-def _best_plain(found: FoundPage) -> Unscrambled | None:
+def _best_plain(found: CodedPages) -> Unscrambled | None:
     best: Unscrambled | None = None
     for code in _variants(found.code):
         best = _better(best, Recipe(1, found.layout, code), found)
     return best
 
 
-def _before_code(found: FoundPage, plain: Unscrambled) -> Unscrambled | None:
+def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     """The codewords are as stored; is the data in them scrambled?"""
     pages = found.survey.some_written(max(PROOF_PAGES, (16 << 20) // found.layout.page_bytes))
     batch = plain.recipe.decode(found.survey.pages[pages], pages)
@@ -138,7 +159,7 @@ def _before_code(found: FoundPage, plain: Unscrambled) -> Unscrambled | None:
     return None
 
 
-def _after_code(found: FoundPage, registers: tuple[Register, ...]) -> Unscrambled | None:
+def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
     best: Unscrambled | None = None
     for register in registers[:3]:
         hits = find_hits(found.survey.data, register)
@@ -167,7 +188,7 @@ def _scrambler(rule: SeedRule, register: Register, place: str) -> Scrambler | No
     return Scrambler("after_ecc" if place == "after_ecc" else "before_ecc", rule.restart, keystreams, rule.covers)
 
 
-def _with_missing_seeds(rule: SeedRule, register: Register, found: FoundPage) -> tuple[SeedRule, int]:
+def _with_missing_seeds(rule: SeedRule, register: Register, found: CodedPages) -> tuple[SeedRule, int]:
     """Seeds of keystreams under which nothing constant lies, from the code's equations."""
     if not rule.missing:
         return rule, 0
@@ -192,7 +213,7 @@ def _word_positions(layout: PageLayout, rule: SeedRule) -> NDArray[np.int64]:
 
 
 def _stored_words(
-    found: FoundPage, pages: NDArray[np.int64], positions: NDArray[np.int64]
+    found: CodedPages, pages: NDArray[np.int64], positions: NDArray[np.int64]
 ) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """First codewords of some pages as stored, and the keystream byte of each of their bytes."""
     spans = found.layout.codewords[0].spans

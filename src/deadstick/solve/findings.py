@@ -90,6 +90,10 @@ def code(found: FoundPage) -> Finding:
 def scrambler(plain: Unscrambled) -> Finding:
     """What was added."""
     rule, register = plain.rule, plain.register
+    if plain.recipe.scrambler is not None and (rule is None or register is None):
+        share = f"given by the user; {plain.decoded} of {plain.examined} codewords decode"
+        chance = decode_chance(plain.recipe, plain.decoded, plain.examined)
+        return Finding("scrambler", plain.recipe.scrambler.describe(), share, chance)
     if plain.recipe.scrambler is None or rule is None or register is None:
         share = f"{plain.decoded} of {plain.examined} codewords decode as stored; no shift register shows in the data"
         return Finding("scrambler", "none", share, decode_chance(plain.recipe, plain.decoded, plain.examined))

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from deadstick.errors import RecipeError
 from deadstick.recipe.code import BitOrder
+from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import Restart
+from deadstick.recipe.scrambler import Restart, Scrambler
 from deadstick.solve.evidence import Rival
 from deadstick.solve.find_scrambler import decode_chance
 from deadstick.solve.prove import count_decoded
@@ -68,9 +69,15 @@ def _changed(recipe: Recipe) -> Iterator[tuple[str, Recipe]]:
     yield "no scrambler", replace(recipe, scrambler=None)
     if scrambler.place == "after_ecc":
         yield "scrambler before the ECC", replace(recipe, scrambler=replace(scrambler, place="before_ecc"))
+    if scrambler.place == "before_ecc" or not recipe.layout.is_byte_aligned:
+        return
     for restart in RESTARTS:
-        if restart != scrambler.restart and scrambler.place == "after_ecc":
-            yield (
-                f"keystream restarts at every {restart}",
-                replace(recipe, scrambler=replace(scrambler, restart=restart)),
-            )
+        moved = replace(scrambler, restart=restart)
+        if not _is_same(recipe.layout, scrambler, moved):
+            yield f"keystream restarts at every {restart}", replace(recipe, scrambler=moved)
+
+
+def _is_same(layout: PageLayout, one: Scrambler, other: Scrambler) -> bool:
+    """Whether two rules add the same bytes to all that the layout names; then they are no rivals."""
+    columns = np.unique([column for span in layout.spans for column in range(span.start // 8, -(-span.end // 8))])
+    return bool((one.masks(layout)[:, columns] == other.masks(layout)[:, columns]).all())
