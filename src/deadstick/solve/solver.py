@@ -10,6 +10,7 @@ from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import encryption, findings
 from deadstick.solve.check_hints import check_hints
+from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
 from deadstick.solve.endings import (
     ended_encrypted,
     nothing_to_read,
@@ -74,6 +75,9 @@ def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solu
     registers = find_registers(part[:REGISTER_BYTES])
     progress("geometry", 0, 1)
     candidates = _with_hints(page_candidates(part), hints)
+    given = from_parts(part, hints, candidates, registers)
+    if given is not None:
+        return _described(data, given, hints, [given_parts(given)], progress)
     found = find_code(part, candidates, progress)
     if found is None:
         return without_code(part, candidates, hints)
@@ -82,12 +86,19 @@ def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solu
     plain = find_scrambler(found, registers)
     if plain is None:
         return without_keystream(data, found.layout, found.lag, answers)
+    return _described(data, plain, hints, answers, progress)
+
+
+def _described(
+    data: NDArray[np.uint8], plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress
+) -> Solution:
+    """What the corrected data are: encrypted, or those of volumes that tell the translation."""
     answers.append(findings.scrambler(plain))
     progress("content", 0, 1)
-    pages = whole_pages(data, found.layout)
+    pages = whole_pages(data, plain.recipe.layout)
     test = encryption.plaintext_test(pages, plain.recipe)
     if test.is_ciphertext:
-        return ended_encrypted(encryption.encrypted(test, pages, found.layout), answers)
+        return ended_encrypted(encryption.encrypted(test, pages, plain.recipe.layout), answers)
     return _translated(pages, plain, hints, answers, test, progress)
 
 
@@ -99,11 +110,12 @@ def _translated(
     test: SectorTest,
     progress: Progress,
 ) -> Solution:
-    period = plain.rule.period if plain.rule else 0
-    translation = find_translation(pages, plain.recipe, period, hints.pages_per_block, progress)
+    translation = find_translation(pages, plain.recipe, keystream_period(plain), hints.pages_per_block, progress)
+    known = hints.known.translation if hints.known else None
+    recipe = with_known_translation(pages, translation.recipe, known, translation.volume_score)
     answers += [findings.block_size(translation), findings.translation(translation)]
-    answers.append(findings.proof(plain, translation, neighbours(pages, translation.recipe)))
-    solution = Solution("solved", "the recipe decodes the dump", translation.recipe, tuple(answers))
+    answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
+    solution = Solution("solved", "the recipe decodes the dump", recipe, tuple(answers))
     if translation.volume_score >= SURE_VOLUME:
         return solution
     return unless_hidden(solution, test, pages, translation.recipe.layout)
