@@ -1,0 +1,80 @@
+"""What the search for other codes answers, and what its parts share."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.survey import Survey
+
+LONGEST_GAP = 32
+"""Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
+TELLING_SHARE = 0.05
+"""More rows than bit errors would make differ."""
+
+
+@dataclass(frozen=True)
+class FoundOther:
+    """Page size, layout and code that explain the dump, where the code is no binary BCH code.
+
+    Attributes:
+        survey: pages of this size.
+        layout: of one page.
+        code: with its bit order; inversion and mask are as far as the rows tell, see `lag`.
+        lag: pages apart whose differences are codewords; 0 where the pages themselves are, 1 where all pages have
+            one mask on their parity. Above 1 the keystream is still to be found.
+        candidate: the witness for the page size.
+        kind: which rows were looked at.
+        words: codewords in them that have no error.
+        examined: codewords looked at.
+        figure: what was seen, one line.
+        log10_chance: that an accident gave as much, over all that was tried.
+    """
+
+    survey: Survey
+    layout: PageLayout
+    code: Code
+    lag: int
+    candidate: PageCandidate
+    kind: str
+    words: int
+    examined: int
+    figure: str
+    log10_chance: float
+
+    @property
+    def share(self) -> float:
+        """Share of the codewords without an error."""
+        return self.words / max(1, self.examined)
+
+
+def rows_of(survey: Survey, lag: int, most: int) -> tuple[str, NDArray[np.uint8]]:
+    """Rows that should be sums of codewords, and what they are: pages as read for lag 0, else differences."""
+    rows = survey.differences(lag, most) if lag else survey.as_read(most)
+    return rows.kind, rows.values
+
+
+def loose_metadata(values: NDArray[np.uint8], codewords: tuple[Codeword, ...]) -> tuple[Span, ...]:
+    """Bytes outside the codewords that differ from page to page.
+
+    Args:
+        values: `uint8[rows, page_bytes]`.
+        codewords: their spans are taken.
+    """
+    free = np.ones(8 * values.shape[1], np.bool_)
+    for codeword in codewords:
+        for span in codeword.spans:
+            free[span.start : span.end] = False
+    columns = free.reshape(-1, 8).all(axis=1)
+    usual = np.median(values, axis=0).astype(np.uint8)
+    differs = (values != usual).mean(axis=0)
+    edges = np.flatnonzero(np.diff(np.r_[False, columns, False].astype(np.int8)))
+    gaps = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    return tuple(
+        Span.of_bytes(Part.METADATA, first, last - first)
+        for first, last in gaps
+        if last - first <= LONGEST_GAP and differs[first:last].max() > TELLING_SHARE
+    )

@@ -1,0 +1,75 @@
+"""Kernels of the search for Reed-Solomon codes: one root, all places of the parity at once."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+
+@njit(cache=True, nogil=True)
+def root_values(symbols: NDArray[np.int64], times_root: NDArray[np.int64], out: NDArray[np.int64]) -> None:
+    """Values of words at a root by Horner's rule: int64[rows, symbols] -> int64[rows].
+
+    times_root: int64[2^m], each field element times the root.
+    """
+    for row in range(symbols.shape[0]):
+        value = 0
+        for i in range(symbols.shape[1]):
+            value = times_root[value] ^ symbols[row, i]
+        out[row] = value
+
+
+@njit(cache=True, nogil=True)
+def tail_hits(
+    values: NDArray[np.int64],
+    tails: NDArray[np.int64],
+    times_root: NDArray[np.int64],
+    gap: bool,
+    counts: NDArray[np.int64],
+) -> None:
+    """How many rows have the root, for each place and length of the parity.
+
+    values: int64[rows], of the messages, 0 for a message that counts for nothing; with `gap` already moved to its
+    powers, so that the parity's value must be the same, else the message goes on with the parity.
+    tails: int64[rows, places, symbols], what may be parity; counts: int64[places, symbols + 1], by the length.
+    """
+    for row in range(tails.shape[0]):
+        if values[row] == 0:
+            continue
+        for place in range(tails.shape[1]):
+            value = 0 if gap else values[row]
+            for i in range(tails.shape[2]):
+                value = times_root[value] ^ tails[row, place, i]
+                if value == (values[row] if gap else 0):
+                    counts[place, i + 1] += 1
+
+
+@njit(cache=True, nogil=True)
+def spectrum(
+    words: NDArray[np.int64],
+    powers: NDArray[np.int64],
+    exp: NDArray[np.int64],
+    log: NDArray[np.int64],
+    out: NDArray[np.int64],
+) -> None:
+    """How many words are zero at each power of alpha: int64[words, symbols] -> int64[2^m - 1].
+
+    powers: int64[symbols], the power of x at which each symbol stands.
+    """
+    order = out.shape[0]
+    value = np.zeros(order, np.int64)
+    for row in range(words.shape[0]):
+        value[:] = 0
+        for i in range(words.shape[1]):
+            symbol = words[row, i]
+            if symbol == 0:
+                continue
+            at = log[symbol]
+            step = powers[i] % order
+            for e in range(order):
+                value[e] ^= exp[at]
+                at += step
+                if at >= order:
+                    at -= order
+        for e in range(order):
+            if value[e] == 0:
+                out[e] += 1

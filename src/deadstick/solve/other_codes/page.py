@@ -1,0 +1,145 @@
+"""From the first Reed-Solomon codeword to the whole page."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.rebuild.certainty import chances_of
+from deadstick.recipe.code import LOST, Code, in_code_order
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.other_codes.found import FoundOther, loose_metadata, rows_of
+from deadstick.solve.other_codes.reed_solomon import Hunt, Root, Window
+from deadstick.solve.survey import Survey
+from deadstick.solve.window import data_bytes_of, log10_tail
+
+FEWEST_SHARE = 0.125
+"""Of the rows in which the first codeword is clean, so many must have each of the others clean."""
+MOST_BETWEEN = 24
+PROOF_PAGES = 64
+CONVINCING = -6.0
+HALF = 0.5
+
+Bytes = NDArray[np.uint8]
+
+
+def look_for(
+    survey: Survey, candidate: PageCandidate, lag: int, hunt: Hunt, root: Root, tried: int
+) -> FoundOther | None:
+    """Test one root on one set of rows; where it shows, find the code and the page and prove them by decoding.
+
+    Args:
+        survey: pages of one size.
+        candidate: the witness for that size.
+        lag: see `FoundOther`.
+        hunt: the rows.
+        root: to test.
+        tried: places tried before, which the chance takes into account.
+    """
+    window = hunt.look(root, tried)
+    identified = hunt.identify(window) if window else None
+    if window is None or identified is None:
+        return None
+    code, metadata = identified
+    kind, values = rows_of(survey, lag, len(hunt.ordered["msb"]))
+    builder = _Builder(in_code_order(values, code.bit_order), code, root.message, metadata)
+    columns = builder.places(window)
+    if columns is None:
+        return None
+    codewords = tuple(builder.codeword(begin, column) for begin, column in columns)
+    layout = PageLayout(survey.page_bytes, codewords, loose_metadata(values, codewords))
+    code, decoded, examined = _proven(survey, layout, code, lag, values)
+    chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
+    if decoded < HALF * examined or chance > CONVINCING:
+        return None
+    figure = (
+        f"{window.hits} of {window.rows} {kind} have the root where 2^-{root.m} of them would by accident; "
+        f"{2 * code.t} roots follow one another; {decoded} of {examined} codewords decode"
+    )
+    return FoundOther(survey, layout, code, lag, candidate, kind, window.hits, window.rows, figure, window.log10_chance)
+
+
+@dataclass(frozen=True)
+class _Builder:
+    """Finds the other codewords of a page by the remainder, once the code is known.
+
+    Attributes:
+        rows: `uint8[rows, page_bytes]`, in the code's bit order.
+        code: from the first codeword.
+        message: data bytes of a codeword.
+        metadata: covered metadata bytes of a codeword, right before its parity.
+    """
+
+    rows: Bytes
+    code: Code
+    message: int
+    metadata: int
+
+    def places(self, window: Window) -> list[tuple[int, int]] | None:
+        """First columns of data and of tail for every codeword; None where one is missing."""
+        page_bytes = self.rows.shape[1]
+        data = data_bytes_of(page_bytes)
+        tail = self.metadata + self.code.parity_bytes
+        found = [(0, window.column)]
+        fewest = max(2, int(FEWEST_SHARE * window.hits))
+        in_line = window.column < data
+        stride = 0
+        while len(found) < data // self.message:
+            begin, column = found[-1]
+            if stride:
+                tries = [(begin + stride, column + stride)]
+            elif in_line:
+                behind = column + tail
+                tries = [(first, first + window.column) for first in range(behind, behind + MOST_BETWEEN)]
+            else:
+                # The expected places come first: groups of equal length, then anywhere.
+                last = column - found[-2][1] if len(found) > 1 else tail
+                first_tries = (column + last, column + tail, *range(data, page_bytes - tail + 1))
+                tries = [(begin + self.message, first) for first in first_tries]
+            place = next((p for p in tries if p not in found and self.clean(*p) >= fewest), None)
+            if place is None:
+                return None
+            stride = place[0] - begin if in_line else 0
+            found.append(place)
+        return found
+
+    def clean(self, begin: int, column: int) -> int:
+        """Rows that have a codeword without an error at a place, those of zeros left out."""
+        tail = self.metadata + self.code.parity_bytes
+        if begin + self.message > self.rows.shape[1] or column + tail > self.rows.shape[1]:
+            return 0
+        message = self.rows[:, begin : begin + self.message]
+        words = np.hstack([message, self.rows[:, column : column + tail]])
+        remainder = self.code.codec.remainder(words, self.message + self.metadata)
+        return int((~remainder.any(axis=1) & message.any(axis=1)).sum())
+
+    def codeword(self, begin: int, column: int) -> Codeword:
+        """Its spans."""
+        message = [Span.of_bytes(Part.DATA, begin, self.message)]
+        if self.metadata:
+            message.append(Span.of_bytes(Part.METADATA, column, self.metadata))
+        parity = Span(Part.PARITY, 8 * (column + self.metadata), self.code.parity_bits)
+        return Codeword(tuple(message), (parity,))
+
+
+def _proven(survey: Survey, layout: PageLayout, code: Code, lag: int, values: Bytes) -> tuple[Code, int, int]:
+    """The stored form under which most words decode, and how many of how many do.
+
+    Pages under one mask decode as they are once the mask is known. Under a keystream only their differences do.
+    """
+    numbers = survey.some_written(PROOF_PAGES)
+    best = (code, *_decoded(layout, code, survey.pages[numbers]))
+    for masked in (replace(code, erased_is_codeword=True),) if lag else ():
+        figures = _decoded(layout, masked, survey.pages[numbers])
+        if figures[0] > best[1]:
+            best = (masked, *figures)
+    if lag and best[1] < HALF * best[2]:
+        best = (code, *_decoded(layout, code, values[:PROOF_PAGES]))
+    return best
+
+
+def _decoded(layout: PageLayout, code: Code, pages: Bytes) -> tuple[int, int]:
+    errors = Recipe(1, layout, code).decode(pages, np.arange(len(pages), dtype=np.int64)).errors
+    return int((errors >= 0).sum()), int((errors >= LOST).sum())
