@@ -1,24 +1,64 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from time import monotonic
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.codes import gf2poly
 from deadstick.progress import Progress
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout
-from deadstick.solve.code import FoundCode, complete_layout, identify
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve import multiple, structure
+from deadstick.solve.code import FoundCode, code_view, identify
+from deadstick.solve.decoding import (
+    DEEP,
+    DEEPEST,
+    MIDDLE,
+    NATURAL,
+    SHALLOW,
+    DecodingTest,
+    Depth,
+    Places,
+    every_place,
+    in_line_places,
+    spare_places,
+    tails_of,
+    telling,
+)
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.page import complete_page
+from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import Heads, RootTester, Rows, Window, known_polynomials, polynomial_rounds, search
+from deadstick.solve.window import (
+    DEGREES,
+    MESSAGES,
+    Heads,
+    Rows,
+    Tail,
+    Window,
+    data_bytes_of,
+    known_polynomials,
+    polynomial_rounds,
+    search,
+)
 
 FEWEST_ROWS = 8
 CLEARLY = 1.4
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
+ROWS = 256
+EARLY_ROUNDS = 4
+EARLY_CANDIDATES = 3
+MANY_CANDIDATES = 8
+RIVALS = 10
+MOST_COVERED = 32
+"""Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
+SEARCH_SECONDS = 150.0
+"""No new step begins after so long: an honest "not found" in minutes is worth more than a hope for hours."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +73,6 @@ class FoundPage:
         words: what identified the code.
         lag: pages apart whose differences are codewords; 0 where the pages themselves are.
         candidate: the witness for the page size.
-        asked: rows that were asked for.
     """
 
     survey: Survey
@@ -43,83 +82,126 @@ class FoundPage:
     words: FoundCode
     lag: int
     candidate: PageCandidate
-    asked: int
 
     @property
     def share(self) -> float:
-        """Share of the rows that begin with an error-free codeword."""
+        """Share of the rows that begin with a codeword, as far as they show it."""
         return self.window.hits / self.window.rows
 
 
-FIRST_ROWS, MANY_ROWS = 256, 4096
-MANY_CANDIDATES = 10
-EARLY_ROUNDS = 3
-WIDE_CANDIDATES, WIDE_ROUNDS = 6, 8
-NARROW_CANDIDATES = 2
-RIVALS = 10
-SEARCH_SECONDS = 120.0
-"""No new round begins after so long: an honest "not found" in minutes is worth more than a hope for hours."""
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One step of the search.
+
+    Attributes:
+        test: `roots` or `decoding`.
+        candidates: page sizes to try, the likeliest ones.
+        lags: distances of pages whose differences are tried, beside the pages as they are.
+        polynomials: fields to try.
+        depth: of the decoding test.
+        natural: whether the decoding test takes the usual fields for each length of message, or the others.
+        everywhere: try every place, and not only those that the structure of the spare area suggests.
+    """
+
+    test: str
+    candidates: int
+    lags: int
+    polynomials: tuple[int, ...]
+    depth: Depth = SHALLOW
+    natural: bool = True
+    everywhere: bool = False
 
 
 def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
-    First the polynomials of public drivers on every page size; then all primitive polynomials, round by round, the
-    first rounds on more page sizes than the later ones. A strong code shows in the first of these rounds; after them
-    the known polynomials are tried on many rows, for dumps with hardly a word without errors.
+    First clean words and their roots, which need no knowledge of the polynomial's place in the code; then decoding as
+    the test, over every primitive polynomial, deeper and deeper into the noise.
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
         candidates: page sizes, likeliest first.
-        progress: told about every round.
+        progress: told about every step.
 
     Returns:
         None where no BCH code explains any candidate.
     """
     hunt = _Hunt(data)
-    known = known_polynomials()
-    rounds = [(candidates, FIRST_ROWS, known)]
-    for number, polynomials in enumerate(polynomial_rounds()):
-        if number == EARLY_ROUNDS:
-            rounds.append((candidates[:MANY_CANDIDATES], MANY_ROWS, known))
-        most = WIDE_CANDIDATES if number < WIDE_ROUNDS else NARROW_CANDIDATES
-        rounds.append((candidates[:most], FIRST_ROWS, polynomials))
+    steps = list(_steps(len(candidates)))
     began = monotonic()
-    for done, (chosen, rows, polynomials) in enumerate(rounds):
+    for done, step in enumerate(steps):
         if monotonic() - began > SEARCH_SECONDS:
             break
-        progress("code", done, len(rounds))
-        found = hunt.over(chosen, rows, polynomials)
+        progress("code", done, len(steps))
+        found = hunt.over(candidates[: step.candidates], step)
         if found is not None:
-            progress("code", len(rounds), len(rounds))
+            progress("code", len(steps), len(steps))
             return hunt.best_page(found, candidates)
     return None
 
 
+def _steps(candidates: int) -> Iterator[_Step]:
+    """What is most likely to be found, or quickest to try, stands first."""
+    known = known_polynomials()
+    everything = tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
+    rounds = list(polynomial_rounds())
+    yield _Step("roots", candidates, 2, known)
+    for depth in (MIDDLE, DEEP):
+        yield _Step("decoding", EARLY_CANDIDATES, 2, known, depth)
+    for polynomials in rounds[:EARLY_ROUNDS]:
+        yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
+    for depth in (MIDDLE, DEEP, SHALLOW):
+        yield _Step("decoding", EARLY_CANDIDATES, 1, everything, depth)
+    for depth in (MIDDLE, DEEP, SHALLOW):
+        yield _Step("decoding", EARLY_CANDIDATES, 1, everything, depth, natural=False)
+    for depth in (MIDDLE, DEEP):
+        yield _Step("decoding", EARLY_CANDIDATES, 3, known, depth, everywhere=True)
+    yield _Step("decoding", EARLY_CANDIDATES, 1, everything, DEEPEST)
+    for depth in (MIDDLE, SHALLOW):
+        for natural in (True, False):
+            yield _Step("decoding", MANY_CANDIDATES, 3, everything, depth, natural)
+    yield _Step("roots", candidates, 4, known, everywhere=True)
+    for polynomials in rounds[EARLY_ROUNDS:]:
+        yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
+
+
 class _Hunt:
-    """The rows of every candidate, kept from round to round."""
+    """The rows of every candidate, kept from step to step."""
 
     def __init__(self, data: NDArray[np.uint8]) -> None:
         self.data = data
         self.surveys: dict[int, Survey] = {}
-        self.heads: dict[tuple[int, int, int], Heads] = {}
+        self.heads: dict[tuple[int, int], Heads] = {}
+        self.tests: dict[tuple[int, int], tuple[DecodingTest, list[Places]]] = {}
         self.tried = 1
 
-    def over(self, candidates: Sequence[PageCandidate], rows: int, polynomials: tuple[int, ...]) -> FoundPage | None:
-        """One round: the polynomials on the candidates."""
+    def over(self, candidates: Sequence[PageCandidate], step: _Step) -> FoundPage | None:
+        """One step over the candidates."""
         for candidate in candidates:
             survey = self.surveys.setdefault(candidate.page_bytes, Survey(self.data, candidate.page_bytes))
-            # Pages as they are, pages under one and the same mask, pages that share a keystream.
-            for lag in dict.fromkeys((0, 1, *candidate.periods)):
-                heads = self._heads(survey, lag, rows)
+            # Pages as they are, pages that share a keystream, pages next to each other under one and the same mask.
+            for lag in list(dict.fromkeys((0, *candidate.periods, 1)))[: step.lags + 1]:
+                heads = self._heads(survey, lag)
                 if len(heads.rows.values) < FEWEST_ROWS:
                     continue
-                for window in search(heads, polynomials, self.tried):
-                    found = _complete(survey, window, lag, rows, candidate)
+                for window in self._windows(survey, lag, heads, step):
+                    found = _complete(survey, window, lag, candidate)
                     if found is not None:
                         return found
-                self.tried += len(polynomials) * PLACES_A_FIELD
+                self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
+
+    def _windows(self, survey: Survey, lag: int, heads: Heads, step: _Step) -> list[Window]:
+        key = (survey.page_bytes, lag)
+        if key not in self.tests:
+            self.tests[key] = (DecodingTest(heads), _suggested(survey, lag, heads))
+        test, places = self.tests[key]
+        if step.test == "roots":
+            return search(heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
+        if step.everywhere:
+            data = data_bytes_of(survey.page_bytes)
+            places = [every_place(heads, message) for message in MESSAGES if message <= data]
+        return test.search(places, step.polynomials, step.depth, self.tried, natural=step.natural)
 
     def best_page(self, first: FoundPage, candidates: Sequence[PageCandidate]) -> FoundPage:
         """Of all page sizes that the code fits, the one under which the most rows begin with a codeword.
@@ -128,11 +210,14 @@ class _Hunt:
         every few rows; those layouts look complete, too. Under a multiple all rows do, and the smaller size wins.
         """
         best = first
-        polynomials = (first.window.polynomial,)
+        message = first.window.message
+        natural = NATURAL[message] == first.window.m
+        depth = _depth_for(first.words)
+        step = _Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
         for candidate in candidates[:RIVALS]:
             if candidate.page_bytes == first.layout.page_bytes:
                 continue
-            other = self.over([candidate], first.asked, polynomials)
+            other = self.over([candidate], step)
             if other is None:
                 continue
             larger = other.layout.page_bytes > best.layout.page_bytes
@@ -140,25 +225,91 @@ class _Hunt:
                 best = other
         return best
 
-    def _heads(self, survey: Survey, lag: int, rows: int) -> Heads:
-        key = (survey.page_bytes, lag, rows)
+    def _heads(self, survey: Survey, lag: int) -> Heads:
+        key = (survey.page_bytes, lag)
         if key not in self.heads:
-            self.heads[key] = Heads.of(_rows(survey, lag, rows))
+            self.heads[key] = Heads.of(_rows(survey, lag))
         return self.heads[key]
 
 
-def _rows(survey: Survey, lag: int, most: int) -> Rows:
-    return survey.differences(lag, most) if lag else survey.as_read(most)
+def _depth_for(words: FoundCode) -> Depth:
+    """Deep enough for the errors that were seen."""
+    usual = next((d for d in (SHALLOW, MIDDLE, DEEP) if d.syndromes > 1.5 * words.errors + 2), DEEPEST)
+    return Depth(min(usual.syndromes, words.bch.t), 12)
 
 
-def _complete(survey: Survey, window: Window, lag: int, rows: int, candidate: PageCandidate) -> FoundPage | None:
-    tester = RootTester(_rows(survey, lag, rows))
-    words = identify(tester, window)
+def _rows(survey: Survey, lag: int) -> Rows:
+    return survey.differences(lag, ROWS) if lag else survey.as_read(ROWS)
+
+
+def _suggested(survey: Survey, lag: int, heads: Heads) -> list[Places]:
+    """Places in line, and those that the structure of the spare area suggests."""
+    values = _rows(survey, lag).values
+    values = values[telling(values)]
+    differences = values if lag else values[1:] ^ values[:-1]
+    suggested = in_line_places(heads)
+    if len(differences) < FEWEST_ROWS:
+        return suggested
+    data = data_bytes_of(survey.page_bytes)
+    runs = structure.parity_runs(structure.densities(differences), data)
+    for message in MESSAGES:
+        if message <= data:
+            found = structure.places(structure.groups(runs, data // message), data)
+            suggested.append(spare_places(heads, found, message))
+    return [places for places in suggested if len(places.table)]
+
+
+def _complete(survey: Survey, window: Window, lag: int, candidate: PageCandidate) -> FoundPage | None:
+    rows = code_view(_rows(survey, lag), window)
+    words = identify(rows, window)
     if words is None:
         return None
-    layout = complete_layout(tester, window, words.bch)
+    window, words = _undivided(rows, window, words)
+    layout = complete_page(rows, words, survey.page_bytes)
     if layout is None:
         return None
     bch = words.bch
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
-    return FoundPage(survey, layout, code, window, words, lag, candidate, rows)
+    return FoundPage(survey, layout, code, window, words, lag, candidate)
+
+
+def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tuple[Window, FoundCode]:
+    """A single codeword, where two or four that follow each other in line were taken for one.
+
+    A codeword behind another is a codeword of the same cyclic code, as long as both together are not too long for it.
+    What looks like metadata is then parity and data of the first.
+    """
+    while words.metadata_bits > 8 * MOST_COVERED and window.message // 2 in MESSAGES and not window.tail.length:
+        size = window.message + window.tail_bytes
+        message = window.message // 2
+        half = replace(window, message=message, tail=Tail(message), tail_bytes=size // 2 - message)
+        shorter = identify(rows, half)
+        if shorter is None or shorter.bch.t < words.bch.t:
+            break
+        window, words = half, shorter
+    return window, words
+
+
+def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
+    """The page itself, where codewords that fill it without a rest were taken for pages.
+
+    Args:
+        found: from `find_code`.
+        registers: seen in the dump as read.
+    """
+    layout = found.layout
+    if not multiple.is_filled(layout):
+        return found
+    larger = multiple.by_register(found.survey.data, layout, registers)
+    if larger is None and not found.lag:
+        # A complement is all that the window knows of inversion and mask; for the metadata either will do.
+        code = replace(found.code, inverted=found.window.complement)
+        larger = multiple.by_metadata(found.survey.pages, Recipe(1, layout, code))
+    if larger is None or not multiple.plausible(layout, larger.times):
+        return found
+    lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
+    whole = multiple.repeated(layout, larger.times)
+    candidate = replace(found.candidate, page_bytes=whole.page_bytes, witness=larger.figure)
+    return replace(
+        found, survey=Survey(found.survey.data, whole.page_bytes), layout=whole, lag=lag, candidate=candidate
+    )

@@ -26,6 +26,8 @@ ERASED_BYTES = 0.9
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
 MOST_PERIODS = 3
+FUNDAMENTAL_SHARE = 0.4
+"""A shorter lag whose figure is this share of a multiple's is the period itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +63,19 @@ def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCan
     periods: dict[int, tuple[int, ...]] = {}
     for item in by_period:
         known = periods.get(item.page_bytes, ())
-        periods[item.page_bytes] = known if item.periods[0] in known else known + item.periods
+        shortest = _fundamental(figures, item.page_bytes, item.periods[0])
+        periods[item.page_bytes] = known if shortest in known else (*known, shortest)
     ranked: dict[int, PageCandidate] = {}
     for item in _alternating(by_comb, by_period):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
         ranked.setdefault(item.page_bytes, with_periods)
     return tuple(ranked.values())[:most]
+
+
+def _fundamental(figures: NDArray[np.float32], page: int, period: int) -> int:
+    """The shortest period of which a lag is a multiple: what comes again after n pages does so after 2n and 3n."""
+    needed = max(FIGURE_MIN, FUNDAMENTAL_SHARE * float(figures[period * page]))
+    return next(n for n in range(1, period + 1) if n == period or (period % n == 0 and figures[n * page] >= needed))
 
 
 def _alternating(first: list[PageCandidate], second: list[PageCandidate]) -> Iterator[PageCandidate]:

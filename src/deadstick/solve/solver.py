@@ -1,5 +1,6 @@
 """The whole search, question by question, from a dump to a recipe with its evidence."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,28 +21,33 @@ from deadstick.solve.endings import (
     without_keystream,
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
-from deadstick.solve.find_code import find_code
+from deadstick.solve.find_code import find_code, whole_page
 from deadstick.solve.find_scrambler import Unscrambled, find_scrambler
-from deadstick.solve.find_translation import SURE_VOLUME, find_translation
+from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
 from deadstick.solve.register import find_registers
 from deadstick.solve.rivals import neighbours
+from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
 from deadstick.solve.survey import surveyed
 
 REGISTER_BYTES = 32 << 20
 NO_HINTS = Hints()
 
 
-def solve(dump: Dump | NDArray[np.uint8], hints: Hints = NO_HINTS, progress: Progress = silent) -> Solution:
-    """Find out what the controller did, from one dump and nothing else.
+def solve(
+    dump: Dump | NDArray[np.uint8] | Sequence[Dump | NDArray[np.uint8]],
+    hints: Hints = NO_HINTS,
+    progress: Progress = silent,
+) -> Solution:
+    """Find out what the controller did, from one dump of each chip and nothing else.
 
     Args:
-        dump: one read of one chip, or its bytes as `uint8[bytes]`.
+        dump: one read of one chip, or its bytes as `uint8[bytes]`; of several chips one each, in any order.
         hints: what is known already; each must fit the data.
-        progress: told about `register`, `geometry`, `code`, `scrambler` and `translation`.
+        progress: told about `register`, `geometry`, `code`, `scrambler`, `translation` and `interleave`.
 
     Returns:
         A recipe with its evidence, or the reason why there is none.
@@ -49,14 +55,18 @@ def solve(dump: Dump | NDArray[np.uint8], hints: Hints = NO_HINTS, progress: Pro
     Raises:
         HintError: a hint is contradicted by the data.
     """
-    data = dump.array if isinstance(dump, Dump) else dump
+    dumps = [dump] if isinstance(dump, Dump | np.ndarray) else dump
+    arrays = [one.array if isinstance(one, Dump) else one for one in dumps]
+    if len(arrays) > 1:
+        return _checked(solve_several(arrays, hints, progress, _searched), hints)
+    data = arrays[0]
     if hints.recipe is not None:
         return _checked(prove(data, hints.recipe, progress), hints)
     nothing = nothing_to_read(data)
     if nothing is not None:
         return nothing
     shelf = look_up(data, hints, progress)
-    solution = shelf.solution or _searched(data, hints, progress)
+    solution = shelf.solution or _searched(ChipSet((data,)), hints, progress)
     if shelf.solution is None and shelf.finding is not None:
         solution = replace(solution, findings=(shelf.finding, *solution.findings))
     return _checked(solution, hints)
@@ -69,7 +79,8 @@ def _checked(solution: Solution, hints: Hints) -> Solution:
     return solution
 
 
-def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solution:
+def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
+    data = chips.first
     part = surveyed(data)
     progress("register", 0, 1)
     registers = find_registers(part[:REGISTER_BYTES])
@@ -77,32 +88,39 @@ def _searched(data: NDArray[np.uint8], hints: Hints, progress: Progress) -> Solu
     candidates = _with_hints(page_candidates(part), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
-        return _described(data, given, hints, [given_parts(given)], progress)
+        return _described(chips, given, hints, [given_parts(given)], progress)
     found = find_code(part, candidates, progress)
     if found is None:
         return without_code(part, candidates, hints)
+    found = whole_page(found, registers)
     answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
     progress("scrambler", 0, 1)
     plain = find_scrambler(found, registers)
     if plain is None:
         return without_keystream(data, found.layout, found.lag, answers)
-    return _described(data, plain, hints, answers, progress)
+    return _described(chips, plain, hints, answers, progress)
 
 
 def _described(
-    data: NDArray[np.uint8], plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress
+    chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress
 ) -> Solution:
     """What the corrected data are: encrypted, or those of volumes that tell the translation."""
     answers.append(findings.scrambler(plain))
     progress("content", 0, 1)
-    pages = whole_pages(data, plain.recipe.layout)
+    pages = whole_pages(chips.first, plain.recipe.layout)
     test = encryption.plaintext_test(pages, plain.recipe)
     if test.is_ciphertext:
         return ended_encrypted(encryption.encrypted(test, pages, plain.recipe.layout), answers)
-    return _translated(pages, plain, hints, answers, test, progress)
+    if len(chips.groups) > 1:
+        finding, is_foreign = foreign_chip(chips, plain.recipe)
+        answers.append(finding)
+        if is_foreign:
+            return Solution("unsolved", f"{finding.answer}: {finding.figure}", None, tuple(answers))
+    return _translated(chips, pages, plain, hints, answers, test, progress)
 
 
 def _translated(
+    chips: ChipSet,
     pages: NDArray[np.uint8],
     plain: Unscrambled,
     hints: Hints,
@@ -110,10 +128,13 @@ def _translated(
     test: SectorTest,
     progress: Progress,
 ) -> Solution:
-    translation = find_translation(pages, plain.recipe, keystream_period(plain), hints.pages_per_block, progress)
+    spread = spread_over(chips, plain.recipe, keystream_period(plain), hints.pages_per_block, progress)
+    translation = spread.translation
     known = hints.known.translation if hints.known else None
-    recipe = with_known_translation(pages, translation.recipe, known, translation.volume_score)
-    answers += [findings.block_size(translation), findings.translation(translation)]
+    recipe = with_known_translation(
+        chips.space(translation.recipe), translation.recipe, known, translation.volume_score
+    )
+    answers += [findings.block_size(translation), findings.translation(translation), spread.finding]
     answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
     solution = Solution("solved", "the recipe decodes the dump", recipe, tuple(answers))
     if translation.volume_score >= SURE_VOLUME:

@@ -85,6 +85,9 @@ class Window:
         hits: rows that have the root.
         rows: rows looked at.
         log10_chance: that an accident gave as many, over all that was tried.
+        complement: the rows have it as their complements.
+        depth: odd syndromes that were looked at; 0 where a root alone was, which only rows without an error have.
+        errors: mean number of errors in the rows that have it.
     """
 
     kind: str
@@ -98,6 +101,9 @@ class Window:
     hits: int
     rows: int
     log10_chance: float
+    complement: bool = False
+    depth: int = 0
+    errors: float = 0.0
 
 
 class RootTester:
@@ -222,7 +228,13 @@ class Heads:
             gathered = [(self.data + codewords * length, length) for length in range(1, most + 1)]
             tails += [Tail(first, self.data, length) for first, length in gathered]
             tails += [Tail(first) for first, length in gathered if codewords * length > MOST_UNUSED]
-        return tails, min(LONGEST_TAIL, spare // codewords + 2)
+        return tails, self.longest_tail(message)
+
+    def longest_tail(self, message: int) -> int:
+        """How long the tail of one codeword may be: its share of the spare area, and a little more."""
+        codewords = max(1, (self.data + self.cut) // message)
+        spare = int(self.rows.values.shape[1]) - self.data
+        return min(LONGEST_TAIL, spare // codewords + 2)
 
     def whole(self, tail: Tail) -> Tail:
         """A place in these columns as a place in the page."""
@@ -230,13 +242,16 @@ class Heads:
         return Tail(first, tail.between + self.cut if tail.length else 0, tail.length)
 
 
-def search(heads: Heads, polynomials: Sequence[int], tried: int) -> list[Window]:
+def search(
+    heads: Heads, polynomials: Sequence[int], tried: int, tails: dict[int, list[Tail]] | None = None
+) -> list[Window]:
     """Look for the first codeword.
 
     Args:
         heads: the rows.
         polynomials: fields to try.
         tried: places tried before, which the chance takes into account.
+        tails: where the tail may begin for each length of message; everywhere by default.
 
     Returns:
         Convincing windows, best first; the search ends with the first field that gives one.
@@ -244,7 +259,9 @@ def search(heads: Heads, polynomials: Sequence[int], tried: int) -> list[Window]
     workers = min(WORKERS, len(polynomials))
     with ThreadPoolExecutor(workers) as pool:
         # The kernels leave the interpreter free. Each worker takes every nth field; the first one in order counts.
-        parts = [pool.submit(_search_part, heads, polynomials[start::workers], tried) for start in range(workers)]
+        parts = [
+            pool.submit(_search_part, heads, polynomials[start::workers], tried, tails) for start in range(workers)
+        ]
         found = [
             (position * workers + start, windows)
             for start, part in enumerate(parts)
@@ -253,7 +270,9 @@ def search(heads: Heads, polynomials: Sequence[int], tried: int) -> list[Window]
     return min(found)[1] if found else []
 
 
-def _search_part(heads: Heads, polynomials: Sequence[int], tried: int) -> list[tuple[int, list[Window]]]:
+def _search_part(
+    heads: Heads, polynomials: Sequence[int], tried: int, chosen: dict[int, list[Tail]] | None
+) -> list[tuple[int, list[Window]]]:
     """The first field of a part that gives windows, with its position."""
     tester = RootTester(heads.rows)
     orders: tuple[BitOrder, ...] = ("msb", "lsb")
@@ -264,7 +283,8 @@ def _search_part(heads: Heads, polynomials: Sequence[int], tried: int) -> list[t
             tester.set_field(m, polynomial, order)
             for message in MESSAGES:
                 tails, longest = heads.tails_to_try(message)
-                if 8 * message >= 1 << m or message >= tester.columns or longest < SHORTEST_TAIL:
+                tails = tails if chosen is None else chosen.get(message, [])
+                if 8 * message >= 1 << m or message >= tester.columns or longest < SHORTEST_TAIL or not tails:
                     continue
                 counts = tester.hits(0, message, tails, SHORTEST_TAIL, longest)
                 tried += counts.size

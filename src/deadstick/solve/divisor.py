@@ -1,0 +1,74 @@
+"""The code of words without errors: their greatest common divisor.
+
+A codeword is a multiple of the generator polynomial, so two of them have a common divisor that is the generator times
+little (van Zandwijk, Digital Investigation 12, 2015). Its factors give the roots, the roots give the primitive
+polynomial and t.
+"""
+
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.codes import gf2poly
+from deadstick.codes.bch import BchCode
+from deadstick.codes.field import Field
+
+MOST_WORDS = 24
+LEAST_DEGREE = 24
+"""Two random words share a factor of so high a degree with a chance of 2^-24 or less."""
+STRONGEST = 100
+
+
+def code_of(words: NDArray[np.uint8], m: int) -> BchCode | None:
+    """The BCH code over GF(2^m) that the words have in common.
+
+    Args:
+        words: `uint8[words, bits]`, the highest power of x first; most of them without errors.
+        m: degree of the field.
+
+    Returns:
+        None where they have none.
+    """
+    packed = np.packbits(words, axis=1)
+    numbers = list(dict.fromkeys(int.from_bytes(word.tobytes(), "big") for word in packed))[:MOST_WORDS]
+    generator = common_divisor(numbers)
+    return None if generator is None else _bch_with(generator, m)
+
+
+def common_divisor(words: list[int]) -> int | None:
+    """The divisor that most neighbouring pairs share; a word with a bit error spoils only its own pairs."""
+    votes: Counter[int] = Counter()
+    for first, second in pairwise(words):
+        divisor = gf2poly.gcd(first, second)
+        if gf2poly.degree(divisor) >= LEAST_DEGREE:
+            votes[divisor] += 1
+    if not votes:
+        return None
+    # Two words may share more than the generator, by accident; three share less.
+    common = 0
+    for divisor, _ in votes.most_common(4):
+        both = gf2poly.gcd(common, divisor)
+        common = both if gf2poly.degree(both) >= LEAST_DEGREE else common
+    return common
+
+
+def _bch_with(generator: int, m: int) -> BchCode | None:
+    """The BCH code whose generator divides `generator` and uses up most of it."""
+    best: BchCode | None = None
+    for polynomial in gf2poly.primitive_polynomials(m):
+        if gf2poly.remainder(generator, polynomial):
+            continue
+        t = min(_consecutive_divisors(generator, Field(m, polynomial)) // 2, STRONGEST)
+        if t and (best is None or t > best.t):
+            best = BchCode(m, polynomial, t)
+    return best
+
+
+def _consecutive_divisors(generator: int, field: Field) -> int:
+    """How many of alpha, alpha^2, alpha^3 ... are roots before the first that is none."""
+    exponent = 1
+    while gf2poly.remainder(generator, field.minimal_polynomial(exponent)) == 0:
+        exponent += 2  # alpha^(2 i) is a root wherever alpha^i is
+    return exponent - 1

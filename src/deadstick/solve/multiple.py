@@ -1,0 +1,159 @@
+"""How many codewords make a page, where they fill it without a rest.
+
+In-line codewords that fill the page exactly look alike whether one, four or thirty-two of them are called a page. Two
+things know the page: a scrambler's register starts anew there and nowhere else, and the controller writes its own bytes
+into the first codeword of a page alone.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.kernels import rewind
+from deadstick.solve.register import Register, find_hits
+from deadstick.solve.window import data_bytes_of
+
+MOST_WORDS = 1 << 15
+MULTIPLES = (2, 4, 8, 16, 32, 64)
+LARGEST_PAGE = 16384 + 2208
+FEWEST_PAIRS = 8
+INSIDE, ACROSS = 0.9, 0.5
+"""Shares of neighbouring words that must agree inside a page, and at most may across its border."""
+FEWEST_MARKED = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Multiple:
+    """A page that is several times what was taken for one.
+
+    Attributes:
+        times: how many of the smaller pages.
+        figure: what speaks for it, one line.
+    """
+
+    times: int
+    figure: str
+
+
+def is_filled(layout: PageLayout) -> bool:
+    """Whether in-line codewords of equal length fill the page without a rest."""
+    size = sum(span.bits for span in layout.codewords[0].spans)
+    size = -(-size // 8) * 8
+    return (
+        not layout.loose
+        and len(layout.codewords) * size == 8 * layout.page_bytes
+        and all(
+            min(span.start for span in codeword.spans) == number * size
+            for number, codeword in enumerate(layout.codewords)
+        )
+    )
+
+
+def by_register(data: NDArray[np.uint8], layout: PageLayout, registers: tuple[Register, ...]) -> Multiple | None:
+    """Where the register starts anew.
+
+    Args:
+        data: `uint8[bytes]`, the surveyed part.
+        layout: of the smaller page, filled.
+        registers: seen in the dump as read.
+
+    Returns:
+        None where no register shows often enough.
+    """
+    count = len(layout.codewords)
+    word = layout.page_bytes // count
+    message = layout.codewords[0].message
+    plain = next(span.bits for span in message if span.part is Part.DATA) // 8
+    covered = layout.codewords[0].message_bits // 8
+    for register in registers[:2]:
+        known, seeds = _seeds(data[: MOST_WORDS * word], word, register)
+        for step in dict.fromkeys((0, word, plain, covered)):
+            back = seeds.copy()
+            powers = np.empty((20, register.width), np.uint64)
+            low = register.polynomial ^ 1 << register.width
+            rewind(back, np.full(len(back), step, np.int64), low, register.width, powers)
+            both = known[1:] & known[:-1]
+            agree = both & (back[1:] == seeds[:-1])
+            found = _period(both, agree, count, _most(layout))
+            if found:
+                return Multiple(found, f"the register starts anew after every {found * count} codewords")
+    return None
+
+
+def _most(layout: PageLayout) -> int:
+    return LARGEST_PAGE // layout.page_bytes
+
+
+def _seeds(data: NDArray[np.uint8], word: int, register: Register) -> tuple[NDArray[np.bool_], NDArray[np.uint64]]:
+    """The register's state at the start of every word, as the first place in it tells where the register shows."""
+    hits = find_hits(data, register)
+    number, column = np.divmod(hits.positions, word)
+    states = hits.states.copy()
+    powers = np.empty((20, register.width), np.uint64)
+    rewind(states, column, register.polynomial ^ 1 << register.width, register.width, powers)
+    known = np.zeros(len(data) // word + 1, np.bool_)
+    seeds = np.zeros(len(known), np.uint64)
+    # The first hit of a word lies before any other start of the register inside it.
+    seeds[number[::-1]] = states[::-1]
+    known[number] = True
+    return known, seeds
+
+
+def _period(both: NDArray[np.bool_], agree: NDArray[np.bool_], count: int, most: int) -> int:
+    """The multiple under which neighbours agree inside a page and not across its border; 0 where none is."""
+    places = np.arange(1, len(both) + 1)
+    for times in MULTIPLES:
+        border = places % (times * count) == 0
+        inside, across = both & ~border, both & border
+        if times > most or min(inside.sum(), across.sum()) < FEWEST_PAIRS:
+            continue
+        if agree[inside].mean() >= INSIDE and agree[across].mean() <= ACROSS:
+            return times
+    return 0
+
+
+def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
+    """Where the controller's own bytes stand: in the first codeword of a page, filler in the others.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`, the smaller pages in order.
+        recipe: decodes them.
+    """
+    most = min(len(pages), MOST_WORDS // len(recipe.layout.codewords))
+    batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
+    good = (batch.errors >= 0).all(axis=1)
+    if not batch.metadata.shape[1] or good.sum() < FEWEST_PAIRS:
+        return None
+    filler = np.median(batch.metadata[good], axis=0).astype(np.uint8)
+    marked = (batch.metadata != filler).any(axis=1)
+    for times in MULTIPLES[::-1]:
+        first = np.arange(most) % times == 0
+        if times > _most(recipe.layout) or min((good & first).sum(), (good & ~first).sum()) < FEWEST_PAIRS:
+            continue
+        if marked[good & first].mean() >= FEWEST_MARKED and marked[good & ~first].mean() < 1 - INSIDE:
+            return Multiple(times, f"metadata stand in every {times}th of them, filler in the others")
+    return None
+
+
+def repeated(layout: PageLayout, times: int) -> PageLayout:
+    """So many of a page as one."""
+    words = []
+    for number in range(times):
+        move = 8 * number * layout.page_bytes
+        words += [
+            Codeword(
+                tuple(Span(span.part, span.start + move, span.bits) for span in codeword.message),
+                tuple(Span(span.part, span.start + move, span.bits) for span in codeword.parity),
+            )
+            for codeword in layout.codewords
+        ]
+    return PageLayout(times * layout.page_bytes, tuple(words))
+
+
+def plausible(layout: PageLayout, times: int) -> bool:
+    """Whether the larger page is one that chips have: a power of two of data, and not too much beside it."""
+    page = times * layout.page_bytes
+    return page <= LARGEST_PAGE and data_bytes_of(page) == times * layout.data_bytes

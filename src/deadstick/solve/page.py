@@ -1,0 +1,202 @@
+"""From the first codeword to the whole page: every further one is found by decoding at the places where it may lie."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.codes.bch import BchCode
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.solve.code import FoundCode
+from deadstick.solve.structure import densities
+from deadstick.solve.window import data_bytes_of
+from deadstick.solve.words import bits_at, corrected
+
+ROWS = 24
+FIRST_ROWS = 5
+LEAST_SHARE = 0.5
+"""Share of the rows, against those whose first codeword decodes, in which a codeword must decode."""
+LOW_WEIGHT = 0.02
+LONGEST_GAP = 32
+"""Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
+TELLING_SHARE = 0.05
+"""More rows than bit errors would make differ."""
+CLEARLY_QUIETER = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class _Word:
+    """One codeword: message spans and the parity."""
+
+    message: tuple[Span, ...]
+    parity: Span
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        return (*self.message, self.parity)
+
+
+class PageBuilder:
+    """Finds the codewords of a page, one after the other."""
+
+    def __init__(self, rows: NDArray[np.uint8], found: FoundCode, page_bytes: int) -> None:
+        """Take rows as the code sees them, `uint8[rows, page_bytes]`, and the first codeword."""
+        self.rows, self.code, self.page_bytes = rows, found.bch, page_bytes
+        first = _Word(found.first[:-1], found.first[-1])
+        self.words = [first]
+        self.message = first.message[0].bits
+        self.data = 8 * data_bytes_of(page_bytes)
+        self.count = max(1, self.data // self.message)
+        self.in_line = first.message[0].end == (first.message[1:] or (first.parity,))[0].start
+        self.share = self._share(first.spans, self._telling(first.message[0], ROWS))
+
+    def complete(self) -> PageLayout | None:
+        """The layout; None where a codeword of the page cannot be found: the page size or the window is wrong."""
+        if self.share == 0:
+            return None
+        while len(self.words) < self.count:
+            word = self._next()
+            if word is None:
+                return None
+            self.words.append(word)
+        aligned = all(span.start % 8 == 0 for word in self.words for span in word.spans)
+        words = [self._ordered(_padded(word) if aligned else word) for word in self.words]
+        built = tuple(Codeword(message, (parity,)) for message, parity in words)
+        return PageLayout(self.page_bytes, built, _loose(self.rows, built, self.page_bytes))
+
+    def _next(self) -> _Word | None:
+        best, best_share = None, LEAST_SHARE * self.share
+        for number, word in enumerate(self._likely()):
+            share = self._fit(word)
+            # Of equals the likelier one: a codeword without content decodes anywhere.
+            if share > best_share or (number == 0 and share == best_share > 0):
+                best, best_share = word, share
+        if best is None and not self.in_line:
+            best = next((word for word in self._anywhere() if self._fit(word) > best_share), None)
+        return best
+
+    def _likely(self) -> Iterator[_Word]:
+        """Places right behind the last codeword, or as far from it as it is from the one before."""
+        last, first = self.words[-1], self.words[0]
+        metadata = sum(span.bits for span in first.message[1:])
+        ends = dict.fromkeys((-(-last.parity.end // 8) * 8, last.parity.end, -(-last.parity.end // 16) * 16))
+        for bits in dict.fromkeys((sum(span.bits for span in last.message[1:]), metadata, 0)):
+            for end in ends:
+                if self.in_line:
+                    yield from self._valid([self._word(end, end + self.message, bits, None)])
+                elif self._is_gathered:
+                    between = last.message[1].end
+                    yield from self._valid([self._word(last.message[0].end, end, bits, between)])
+                else:
+                    step = last.parity.end - self.words[-2].parity.end if len(self.words) > 1 else 0
+                    tail = (last.message[1:] or (last.parity,))[0].start
+                    starts = [tail + step] if step else []
+                    starts.append(end)
+                    yield from self._valid([self._word(last.message[0].end, s, bits, None) for s in starts])
+
+    def _anywhere(self) -> Iterator[_Word]:
+        """Any place in the spare area."""
+        last = self.words[-1]
+        bits = sum(span.bits for span in self.words[0].message[1:])
+        for covered in dict.fromkeys((bits, 0)):
+            for start in range(self.data, 8 * self.page_bytes, 8):
+                between = last.message[1].end if self._is_gathered and covered else None
+                yield from self._valid([self._word(last.message[0].end, start, covered, between)])
+
+    @property
+    def _is_gathered(self) -> bool:
+        """Metadata of all codewords before the parity of all."""
+        first = self.words[0]
+        return len(first.message) > 1 and first.message[-1].end != first.parity.start
+
+    def _word(self, begin: int, tail: int, metadata: int, between: int | None) -> _Word:
+        message = [Span(Part.DATA, begin, self.message)]
+        if metadata:
+            message.append(Span(Part.METADATA, tail if between is None else between, metadata))
+        first = tail + (metadata if between is None else 0)
+        return _Word(tuple(message), Span(Part.PARITY, first, self.code.parity_bits))
+
+    def _valid(self, words: Iterable[_Word]) -> Iterator[_Word]:
+        end = 8 * self.page_bytes
+        return (word for word in words if all(span.start >= 0 and span.end <= end for span in word.spans))
+
+    def _fit(self, word: _Word) -> float:
+        """Share of the rows in which the word decodes; a few rows are enough to dismiss one."""
+        chosen = self._telling(word.message[0], ROWS)
+        if len(chosen) > FIRST_ROWS and self._share(word.spans, chosen[:: len(chosen) // FIRST_ROWS]) == 0:
+            return 0.0
+        return self._share(word.spans, chosen)
+
+    def _share(self, spans: tuple[Span, ...], chosen: NDArray[np.int64]) -> float:
+        _, errors = corrected(bits_at(self.rows[chosen], spans), self.code)
+        return float((errors >= 0).mean()) if len(chosen) else 0.0
+
+    def _telling(self, data: Span, most: int) -> NDArray[np.int64]:
+        """Rows in which a codeword's data are neither nearly all zeros nor nearly all ones; any, if there are none."""
+        values = self.rows[:, data.start // 8 : -(-data.end // 8)]
+        ones = np.bitwise_count(values).sum(axis=1, dtype=np.int64) / (8 * values.shape[1])
+        chosen = np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
+        chosen = chosen if len(chosen) >= FIRST_ROWS else np.arange(len(self.rows))
+        return chosen[np.unique(np.linspace(0, len(chosen) - 1, most).astype(np.int64))]
+
+    def _ordered(self, word: _Word) -> tuple[tuple[Span, ...], Span]:
+        """Metadata before the data, where the columns say so: the code itself cannot tell."""
+        data, *rest = word.message
+        bits = sum(span.bits for span in rest)
+        if not (self.in_line and bits and data.start % 8 == 0 and bits % 8 == 0 and self._metadata_first):
+            return word.message, word.parity
+        swapped = (Span(Part.METADATA, data.start, bits), Span(Part.DATA, data.start + bits, data.bits))
+        return swapped, word.parity
+
+    @property
+    def _metadata_first(self) -> bool:
+        """Whether the columns before the first data differ less from page to page than those behind it."""
+        first = self.words[0]
+        size = sum(span.bits for span in first.message[1:]) // 8
+        begin, end = first.message[0].start // 8, first.message[0].end // 8
+        rows = self.rows[self._telling(first.message[0], 10 * ROWS)]
+        density = densities(rows[1:] ^ rows[:-1])
+        before, behind = float(density[begin : begin + size].mean()), float(density[end : end + size].mean())
+        return before < behind - CLEARLY_QUIETER
+
+
+def _padded(word: _Word) -> _Word:
+    """A parity that is followed by nothing in its last byte is stored in whole bytes."""
+    return _Word(word.message, replace(word.parity, bits=-(-word.parity.bits // 8) * 8))
+
+
+def complete_page(rows: NDArray[np.uint8], found: FoundCode, page_bytes: int) -> PageLayout | None:
+    """Find every codeword of a page.
+
+    Args:
+        rows: `uint8[rows, page_bytes]`, see `code.code_view`.
+        found: the code and the first codeword.
+        page_bytes: data and spare area together.
+
+    Returns:
+        None where some codeword cannot be found: then the page size or the window is wrong.
+    """
+    return PageBuilder(rows, found, page_bytes).complete()
+
+
+def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -> float:
+    """Share of rows whose first codeword decodes."""
+    _, errors = corrected(bits_at(rows, layout.codewords[0].spans), code)
+    return float((errors >= 0).mean()) if len(rows) else 0.0
+
+
+def _loose(rows: NDArray[np.uint8], codewords: tuple[Codeword, ...], page_bytes: int) -> tuple[Span, ...]:
+    """Gaps between the codewords in which something differs from page to page: bytes outside the code's cover."""
+    free = np.ones(page_bytes, np.bool_)
+    for codeword in codewords:
+        for span in codeword.spans:
+            free[span.start // 8 : -(-span.end // 8)] = False
+    differs = (rows != np.median(rows, axis=0).astype(np.uint8)).mean(axis=0)
+    edges = np.flatnonzero(np.diff(np.r_[False, free, False].astype(np.int8)))
+    gaps = [(int(first), int(last)) for first, last in zip(edges[::2], edges[1::2], strict=True)]
+    return tuple(
+        Span.of_bytes(Part.METADATA, first, last - first)
+        for first, last in gaps
+        if last - first <= LONGEST_GAP and differs[first:last].max() > TELLING_SHARE
+    )

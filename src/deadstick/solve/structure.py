@@ -1,0 +1,122 @@
+"""What the columns of the spare area tell about the layout, before any code is known.
+
+Between two pages with different data every parity bit differs with probability one half, whatever the code. Unused
+columns, filler and most metadata bytes differ far less often. So in differences of pages the parity groups stand out as
+runs of columns with a density of ones of one half, and their starts and lengths leave few places for the first
+codeword. (Sicot and Houcke, "Blind detection of interleaver parameters", ICASSP 2005, find lengths from the rank of
+stacked rows; parity over thousands of bits with bit errors leaves no rank deficiency, while densities bear the errors.)
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+PARITY_DENSITY = 0.42
+FEWEST_COLUMNS = 4
+MOST_METADATA = 18
+MARGIN = 1
+"""Bytes by which a run may be shorter than the parity: its last byte may hold few bits of it."""
+
+
+class Place(NamedTuple):
+    """Where what follows a message lies, and how long it may be.
+
+    Attributes:
+        first: first column of the tail.
+        between: first column of metadata that stand between message and tail in the codeword.
+        length: how many; 0 for none.
+        shortest: bytes of the tail, at least.
+        longest: bytes of the tail, at most.
+    """
+
+    first: int
+    between: int
+    length: int
+    shortest: int
+    longest: int
+
+
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """Parity groups at equal distances in the spare area.
+
+    Attributes:
+        first: first parity column of the first group.
+        parity: columns of one group.
+        count: groups.
+    """
+
+    first: int
+    parity: int
+    count: int
+
+
+def densities(differences: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """`float64[columns]`: share of ones in each column of `uint8[rows, columns]`."""
+    ones = np.zeros(differences.shape[1])
+    for bit in range(8):
+        ones += (differences >> bit & 1).mean(axis=0)
+    return ones / 8
+
+
+def parity_runs(density: NDArray[np.float64], data: int) -> list[tuple[int, int]]:
+    """(first column, columns) of every run of dense columns in the spare area.
+
+    >>> density = np.array([0.5, 0.5, 0.1, 0.5, 0.5, 0.5, 0.5, 0.0, 0.5, 0.5, 0.5, 0.5])
+    >>> parity_runs(density, 2)
+    [(3, 4), (8, 4)]
+    """
+    dense = np.r_[False, density[data:] > PARITY_DENSITY, False].astype(np.int8)
+    edges = np.flatnonzero(np.diff(dense))
+    pairs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    return [(data + first, last - first) for first, last in pairs if last - first >= FEWEST_COLUMNS]
+
+
+def groups(runs: list[tuple[int, int]], codewords: int) -> list[Groups]:
+    """Ways to see the runs as the parity of so many codewords, the most regular first."""
+    if not runs:
+        return []
+    found = []
+    if len(runs) == 1 or codewords == 1:
+        first, length = runs[0]
+        for count in {1, codewords}:
+            found += [Groups(first, parity, codewords) for parity in {length // count, -(-length // count)}]
+        return found
+    lengths = [length for _, length in runs]
+    usual = max(set(lengths), key=lengths.count)
+    starts = [first for first, length in runs if length == usual]
+    steps = np.diff(starts).tolist()
+    if steps:
+        # The first group may touch metadata as dense as parity: the others tell where it begins.
+        step = max(set(steps), key=steps.count)
+        begin = starts[0] - step * ((starts[0] - runs[0][0] + step // 2) // step)
+        found.append(Groups(begin, usual, codewords))
+    found.append(Groups(runs[0][0], usual, codewords))
+    total = runs[-1][0] + runs[-1][1] - runs[0][0]
+    found.append(Groups(runs[0][0], total // codewords, codewords))
+    return list(dict.fromkeys(found))
+
+
+def places(found: list[Groups], data: int) -> list[Place]:
+    """Places of the first codeword's tail that the groups leave.
+
+    Covered metadata stand before the parity of their group or before all parity; metadata outside the cover and unused
+    bytes stand there too, so every number of bytes is tried.
+    """
+    tried: list[Place] = []
+    for group in found:
+        if group.parity < FEWEST_COLUMNS:
+            continue
+        low, high = group.parity - MARGIN, group.parity + MARGIN + 1
+        extras = range(min(MOST_METADATA, group.first - data) + 1)
+        tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
+        for length in range(1, MOST_METADATA):
+            begins = {data, group.first - group.count * length}
+            tried += [
+                Place(group.first, between, length, low, high)
+                for between in begins
+                if data <= between and between + length < group.first
+            ]
+    return list(dict.fromkeys(tried))
