@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.errors import HintError, RecipeError
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
