@@ -139,7 +139,7 @@ def _code_hints(table: dict[str, Any]) -> Hints:
         stored = {key: value for key, value in table.items() if key != "data_bytes"}
         code = toml.code_from_dict(stored)
         return Hints(
-            code=hint_of(code, _whole_number("code.data_bytes", table.get("data_bytes"))),
+            code=checked_code(hint_of(code, _whole_number("code.data_bytes", table.get("data_bytes")))),
             bit_order=code.bit_order if "bit_order" in table else None,
             known=KnownParts(code=code) if "bit_order" in table else None,
         )
