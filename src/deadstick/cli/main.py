@@ -10,6 +10,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from deadstick import __version__
+from deadstick.cli import board
 from deadstick.errors import DeadstickError
 
 EXIT_WRONG_USE = 2
@@ -26,6 +27,7 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
 )
+app.add_typer(board.app)
 
 # `readable=False`: our own check says more, and says it in one way for all.
 DumpArgument = Annotated[
