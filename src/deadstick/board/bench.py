@@ -1,0 +1,43 @@
+"""A board on the bench: its odds after everything in its journal, and which parts are off it right now."""
+
+from deadstick.board.circuit import Circuit
+from deadstick.board.journal import Journal
+from deadstick.board.observations import observations, removed
+from deadstick.board.odds import Diagnosis
+from deadstick.board.readings import Kind, Observation, Reading
+from deadstick.errors import InputError
+
+
+class BenchDiagnosis(Diagnosis):
+    """A diagnosis that follows a journal: a part that was put on again is on the board again.
+
+    Args:
+        circuit: the nominal board.
+        journal: of its bench.
+
+    Raises:
+        InputError: a line of the journal is about something that this board does not have.
+    """
+
+    def __init__(self, circuit: Circuit, journal: Journal) -> None:
+        self._off = removed(journal)
+        super().__init__(circuit)
+        for observation in observations(journal):
+            try:
+                super().add(observation)
+            except InputError as error:
+                raise InputError(f"{journal.path}: {error}") from error
+        for part in self._off:
+            circuit.part(part)
+
+    @property
+    def removed(self) -> frozenset[str]:
+        """Parts that are off the board."""
+        return self._off
+
+    def add(self, observation: Observation) -> None:
+        """Take a new reading or other evidence into account; what it says is off the board is off."""
+        super().add(observation)
+        if isinstance(observation, Reading):
+            lifted = frozenset(observation.place) if observation.kind is Kind.LIFTED else frozenset()
+            self._off = observation.removed | lifted
