@@ -85,7 +85,7 @@ class TestPartialFiles:
             ({"code": {"primitive_polynomial": "x^14"}}, "no hexadecimal number"),
             (
                 {"code": {"m": 14, "primitive_polynomial": "0x4001", "t": 4, "bit_order": "lsb"}},
-                "no primitive polynomial",
+                "not a primitive one",
             ),
             ({"scrambler": {"place": "inside"}}, "scrambler.place"),
             ({"scrambler": {"place": "none", "polynomial": "0x3"}}, "scrambler.polynomial"),

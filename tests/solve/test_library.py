@@ -35,6 +35,12 @@ BEFORE = replace(
 )
 
 
+def with_other_seeds(recipe: Recipe) -> Recipe:
+    assert recipe.scrambler is not None
+    keystreams = LfsrKeystreams(0x800021, SEEDS[::-1])
+    return replace(recipe, scrambler=replace(recipe.scrambler, keystreams=keystreams))
+
+
 @pytest.fixture(scope="module")
 def history() -> History:
     return scenario_history(11, 4 << 20)
@@ -69,13 +75,11 @@ class TestProof:
         assert (proof.decoded, proof.is_sure, proof.volume) == (0, False, 0.0)
 
     def test_wrong_seeds_after_the_code_decode_nothing(self, after: np.ndarray) -> None:
-        keystreams = LfsrKeystreams(0x800021, SEEDS[::-1])
-        wrong = replace(AFTER, scrambler=replace(AFTER.scrambler, keystreams=keystreams))  # type: ignore[arg-type]
+        wrong = with_other_seeds(AFTER)
         assert not weigh(after, wrong).is_decoding
 
     def test_wrong_seeds_before_the_code_decode_but_make_no_volume(self, before: np.ndarray) -> None:
-        keystreams = LfsrKeystreams(0x800021, SEEDS[::-1])
-        wrong = replace(BEFORE, scrambler=replace(BEFORE.scrambler, keystreams=keystreams))  # type: ignore[arg-type]
+        wrong = with_other_seeds(BEFORE)
         proof = weigh(before, wrong)
         assert proof.is_decoding
         assert not proof.is_sure
@@ -171,8 +175,7 @@ class TestLibrary:
 
     def test_a_wrong_recipe_with_the_right_fingerprint_is_refused(self, tmp_path: Path, before: np.ndarray) -> None:
         """Its seeds are those of another stick of the same make: all that the fingerprint sees is the same."""
-        keystreams = LfsrKeystreams(0x800021, SEEDS[::-1])
-        wrong = replace(BEFORE, scrambler=replace(BEFORE.scrambler, keystreams=keystreams))  # type: ignore[arg-type]
+        wrong = with_other_seeds(BEFORE)
         library.add(tmp_path, before, wrong)
         found = library.look_up(before, Hints(library=tmp_path))
         assert found.solution is None
@@ -183,8 +186,7 @@ class TestLibrary:
     def test_a_wrong_recipe_with_the_better_fingerprint_does_not_hide_the_right_one(
         self, tmp_path: Path, before: np.ndarray
     ) -> None:
-        keystreams = LfsrKeystreams(0x800021, SEEDS[::-1])
-        wrong = replace(BEFORE, scrambler=replace(BEFORE.scrambler, keystreams=keystreams))  # type: ignore[arg-type]
+        wrong = with_other_seeds(BEFORE)
         library.add(tmp_path, before, wrong)
         toml.save(BEFORE, tmp_path / "without-fingerprint.toml")
         found = library.look_up(before, Hints(library=tmp_path))
