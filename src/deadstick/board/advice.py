@@ -30,7 +30,7 @@ from deadstick.board.readings import Kind, Supply
 
 Floats = NDArray[np.float64]
 
-NEGLIGIBLE = 1e-5  # rows below this weight do not take part in planning
+NEGLIGIBLE = 3e-5  # rows below this weight do not take part in planning
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class Costs:
     """
 
     certain: float = 0.985
-    least_bits: float = 0.003
+    least_bits: float = 0.008
     suspicion: float = 0.2
     power_up: float = 2.0
     through_nand: float = 2000.0

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from typing import Any
 
 from deadstick.errors import InputError
 
@@ -161,6 +162,11 @@ class Circuit:
     @cached_property
     def _nets(self) -> dict[str, Net]:
         return {net.name: net for net in self.nets}
+
+    @cached_property
+    def memo(self) -> dict[tuple[str, ...], Any]:
+        """What other modules derived from this board and keep with it; a circuit never changes."""
+        return {}
 
     @cached_property
     def pads(self) -> dict[str, tuple[Part, Pin]]:

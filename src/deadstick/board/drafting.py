@@ -1,5 +1,6 @@
 """A board in the making: draws values from ranges, numbers the parts, places the pads. Used by `templates`."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -76,12 +77,7 @@ class Draft:
     ) -> None:
         """A part whose pads run around a square; the positions in `pins` are replaced."""
         x, y = at[0] + self._jitter(0.5), at[1] + self._jitter(0.5)
-        placed = []
-        for number, pin in enumerate(pins):
-            side, along = divmod(4 * (number + 0.5) / len(pins), 1)
-            edge = ((along - 0.5, -0.5), (0.5, along - 0.5), (0.5 - along, 0.5), (-0.5, 0.5 - along))[int(side)]
-            placed.append(replace(pin, x_mm=x + size_mm * edge[0], y_mm=y + size_mm * edge[1]))
-        self.parts.append(Part(name, kind, tuple(placed), value))
+        self.parts.append(Part(name, kind, around(pins, x, y, size_mm), value))
 
     def circuit(self, name: str, width_mm: float, height_mm: float) -> Circuit:
         """The finished board; what fell off its edge is moved back onto it."""
@@ -100,3 +96,19 @@ class Draft:
 def pin(name: str, net: str, *, load_a: float | None = None, supplies_v: float | None = None) -> Pin:
     """A pin that `Draft.chip` will place."""
     return Pin(name, net, 0.0, 0.0, load_a=load_a, supplies_v=supplies_v)
+
+
+def around(pins: Sequence[Pin], x_mm: float, y_mm: float, size_mm: float) -> tuple[Pin, ...]:
+    """Pins placed around a square."""
+    placed = []
+    for number, one in enumerate(pins):
+        side, along = divmod(4 * (number + 0.5) / len(pins), 1)
+        edge = ((along - 0.5, -0.5), (0.5, along - 0.5), (0.5 - along, 0.5), (-0.5, 0.5 - along))[int(side)]
+        placed.append(replace(one, x_mm=x_mm + size_mm * edge[0], y_mm=y_mm + size_mm * edge[1]))
+    return tuple(placed)
+
+
+def side_by_side(pins: Sequence[Pin], x_mm: float, y_mm: float) -> tuple[Pin, ...]:
+    """Two pins a millimetre apart along x."""
+    first, second = pins
+    return replace(first, x_mm=x_mm - 0.5, y_mm=y_mm), replace(second, x_mm=x_mm + 0.5, y_mm=y_mm)

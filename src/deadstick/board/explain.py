@@ -29,7 +29,7 @@ def instruction(circuit: Circuit, test: Test) -> str:
 
     >>> from deadstick.board.templates import usb2_stick
     >>> instruction(usb2_stick(), Test(Kind.FOUR_WIRE, ("C1.1", "J1.GND")))
-    'measure four-wire from C1.1 to J1.GND (VIN against GND)'
+    'measure four-wire from C1.1 to J1.GND (VBUS against GND)'
     """
     if test.kind is Kind.LIFTED:
         return f"lift {test.place[0]} and measure it and its pads"

@@ -25,9 +25,9 @@ Pair = tuple[str, str]
 
 # Spread of an unknown resistance: lowest and highest ohm, even on a logarithmic scale, and the number of steps.
 SPREADS = {"short": (0.05, 50.0, 20), "leak": (50.0, 2000.0, 8), "through": (0.1, 5.0, 6)}
-PAIR_STEPS = 5
+PAIR_STEPS = 4
 PAIR_SHARE = 0.04
-PAIRS_AT_MOST = 160
+PAIRS_AT_MOST = 100
 NEAR_MM = 6.0
 
 WEIGHTS: dict[str, float] = {

@@ -19,7 +19,7 @@ from scipy.special import logsumexp
 from deadstick.board.circuit import PLUG, Circuit
 from deadstick.board.faults import Hypotheses, hypotheses
 from deadstick.board.likelihood import log_density
-from deadstick.board.predict import Prediction, Predictor, joined
+from deadstick.board.predict import Forecasts, Prediction, Predictor
 from deadstick.board.probing import Test, answered_by
 from deadstick.board.readings import Chance, Evidence, Kind, Observation, Odds, Reading, Supply
 from deadstick.board.tree_odds import TreeOdds
@@ -42,7 +42,7 @@ class Diagnosis:
         >>> diagnosis = Diagnosis(usb2_stick())
         >>> diagnosis.add(Reading(Kind.RESISTANCE, ("C1.1", "J1.GND"), 0.5, "ohm", 0.05))  # a short on VBUS
         >>> diagnosis.odds().best.key
-        'C1 short'
+        'U3 input short'
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class Diagnosis:
         self.hypotheses = hypotheses(circuit) if faults is None else faults
         self._observations: list[Observation] = []
         self._predictors: dict[frozenset[str], Predictor] = {}
-        self._columns: dict[tuple[Test, frozenset[str]], Prediction] = {}
+        self._forecasts: dict[frozenset[str], Forecasts] = {}
         self._trees: dict[str, TreeOdds] = {}
         self._joint: dict[str, tuple[TreeOdds, Floats]] = {}
         self._weights: Floats | None = None
@@ -103,17 +103,14 @@ class Diagnosis:
         """Predictions for the board without some parts; solved once."""
         if removed not in self._predictors:
             self._predictors[removed] = Predictor(self.circuit, self.hypotheses, removed)
+            self._forecasts[removed] = Forecasts(self._predictors[removed])
         return self._predictors[removed]
 
-    def forecast(self, tests: Sequence[Test]) -> Prediction:
-        """What every row predicts for tests on the board as it is now; computed once for each test."""
-        removed = self.removed
-        missing = [test for test in dict.fromkeys(tests) if (test, removed) not in self._columns]
-        if missing:
-            whole = self.predictor(removed).predict(missing)
-            for number, test in enumerate(missing):
-                self._columns[test, removed] = whole.column(number)
-        return joined([self._columns[test, removed] for test in tests])
+    def forecast(self, tests: Sequence[Test], removed: frozenset[str] | None = None) -> Prediction:
+        """What every row predicts for tests, on the board as it is now or without other parts; computed once each."""
+        gone = self.removed if removed is None else removed
+        self.predictor(gone)
+        return self._forecasts[gone].of(tests)
 
     def log_likelihood(self, observation: Observation) -> Floats:
         """float64[rows]: logarithm of the density of an observation under every row.
@@ -203,7 +200,5 @@ class Diagnosis:
 
     def _column(self, reading: Reading) -> Prediction:
         """What the rows predict for the test that a reading answers."""
-        key = self._key(reading)
-        if key not in self._columns:
-            self._columns[key] = self.predictor(key[1]).predict([key[0]])
-        return self._columns[key]
+        test, removed = self._key(reading)
+        return self.forecast([test], removed)

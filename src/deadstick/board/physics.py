@@ -55,6 +55,14 @@ def trace_ohm(length_mm: float, width_mm: float, copper_um: float = 35.0) -> flo
 
 def copper(circuit: Circuit, net: Net) -> tuple[Element, ...]:
     """The copper of a net: conductors between its pads. Keys are `copper NET PAD PAD`."""
+    key = ("copper", net.name)
+    if key not in circuit.memo:
+        circuit.memo[key] = _copper(circuit, net)
+    known: tuple[Element, ...] = circuit.memo[key]
+    return known
+
+
+def _copper(circuit: Circuit, net: Net) -> tuple[Element, ...]:
     pads = circuit.pads_by_net[net.name]
     if len(pads) < 2:
         return ()
@@ -128,13 +136,17 @@ class Wiring:
 
 def wiring(circuit: Circuit) -> Wiring:
     """The nominal, healthy board."""
-    models: list[PartModel] = [model(circuit, part) for part in circuit.parts]
-    return Wiring(
-        tuple(element for net in circuit.nets for element in copper(circuit, net))
-        + tuple(element for one in models for element in one.elements),
-        tuple(junction for one in models for junction in one.junctions),
-        tuple(regulator for one in models for regulator in one.regulators),
-    )
+    key = ("wiring",)
+    if key not in circuit.memo:
+        models: list[PartModel] = [model(circuit, part) for part in circuit.parts]
+        circuit.memo[key] = Wiring(
+            tuple(element for net in circuit.nets for element in copper(circuit, net))
+            + tuple(element for one in models for element in one.elements),
+            tuple(junction for one in models for junction in one.junctions),
+            tuple(regulator for one in models for regulator in one.regulators),
+        )
+    known: Wiring = circuit.memo[key]
+    return known
 
 
 class Network:

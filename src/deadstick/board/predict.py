@@ -85,22 +85,43 @@ class Prediction:
     spreads: Floats
     loose: NDArray[np.bool_]
 
-    def column(self, number: int) -> "Prediction":
-        """The prediction of one test."""
-        one = slice(number, number + 1)
+    def of(self, tests: Sequence[int]) -> "Prediction":
+        """The predictions of some of the tests, in this order."""
         return Prediction(
-            *(part[:, one].copy() for part in (self.values, self.places, self.spreads)), self.loose[:, one]
+            *(np.take(part, tests, axis=1) for part in (self.values, self.places, self.spreads, self.loose))
+        )
+
+    def beside(self, other: "Prediction") -> "Prediction":
+        """Both side by side, the tests of the other one after those of this one."""
+        return Prediction(
+            np.hstack([self.values, other.values]),
+            np.hstack([self.places, other.places]),
+            np.hstack([self.spreads, other.spreads]),
+            np.hstack([self.loose, other.loose]),
         )
 
 
-def joined(predictions: Sequence[Prediction]) -> Prediction:
-    """Predictions side by side, tests in the order given."""
-    return Prediction(
-        np.hstack([one.values for one in predictions]),
-        np.hstack([one.places for one in predictions]),
-        np.hstack([one.spreads for one in predictions]),
-        np.hstack([one.loose for one in predictions]),
-    )
+class Forecasts:
+    """Predictions of one predictor, each computed once.
+
+    Args:
+        predictor: what computes them.
+    """
+
+    def __init__(self, predictor: "Predictor") -> None:
+        self._predictor = predictor
+        self._numbers: dict[Test, int] = {}
+        self._known: Prediction | None = None
+
+    def of(self, tests: Sequence[Test]) -> Prediction:
+        """What every row predicts for these tests."""
+        missing = [test for test in dict.fromkeys(tests) if test not in self._numbers]
+        if missing or self._known is None:
+            more = self._predictor.predict(missing)
+            first = len(self._numbers)
+            self._numbers.update({test: first + k for k, test in enumerate(missing)})
+            self._known = more if self._known is None else self._known.beside(more)
+        return self._known.of([self._numbers[test] for test in tests])
 
 
 def stacked(predictions: Sequence[Prediction]) -> Prediction:
@@ -135,7 +156,7 @@ class Predictor:
         self.removed = removed
         wires = wiring(circuit) if tree is None else tree.applied(wiring(circuit))
         self._wires: Wiring = wires.without(removed)
-        self._changes = _Changes(hypotheses, circuit, removed)
+        self._changes = _Changes(hypotheses, removed)
         self._rest = _Solved(Network(circuit, select(self._wires, running=False)), self._changes)
         self._run: _Solved | None = None
 
@@ -294,37 +315,39 @@ def _pair(place: tuple[str, ...]) -> Pair:
 
 
 class _Changes:
-    """The faults as changes of conductance, rows sorted by how many changes they make."""
+    """The faults as changes of conductance, rows grouped by how many changes they make."""
 
-    def __init__(self, hypotheses: Hypotheses, circuit: Circuit, removed: frozenset[str]) -> None:
+    def __init__(self, hypotheses: Hypotheses, removed: frozenset[str]) -> None:
         self.pairs: list[Pair] = []
-        place: dict[Pair, int] = {}
-        by_count: dict[int, list[tuple[int, list[int], list[float]]]] = {}
-        for row, number in enumerate(hypotheses.fault_of_row):
+        self.rows = len(hypotheses.fault_of_row)
+        self._place: dict[Pair, int] = {}
+        by_count: dict[int, list[tuple[NDArray[np.intp], list[int], Floats]]] = {}
+        order = np.argsort(hypotheses.fault_of_row, kind="stable")
+        numbers, starts = np.unique(hypotheses.fault_of_row[order], return_index=True)
+        for number, rows in zip(numbers, np.split(order, starts[1:]), strict=True):
             fault = hypotheses.faults[number]
-            columns: list[int] = []
-            deltas: list[float] = []
-            joins = [(pair, 1 / ohm) for pair, ohm in zip(fault.joins, hypotheses.ohms[row], strict=False)]
-            cuts = [((a, b), -siemens) for a, b, siemens in fault.cuts]
-            for pair, siemens in joins + cuts:
-                if circuit.pads and _gone(pair, removed, fault.parts):
-                    continue
-                if pair not in place:
-                    place[pair] = len(self.pairs)
-                    self.pairs.append(pair)
-                columns.append(place[pair])
-                deltas.append(siemens)
-            by_count.setdefault(len(columns), []).append((row, columns, deltas))
+            deltas = [1 / hypotheses.ohms[rows, k] for k in range(len(fault.joins))]
+            changes = list(zip(fault.joins, deltas, strict=True))
+            changes += [((a, b), np.full(len(rows), -siemens)) for a, b, siemens in fault.cuts]
+            if removed:
+                changes = [(pair, delta) for pair, delta in changes if not _gone(pair, removed, fault.parts)]
+            if changes:
+                columns = [self._number(pair) for pair, _ in changes]
+                by_count.setdefault(len(columns), []).append((rows, columns, np.stack([d for _, d in changes], axis=1)))
         self.groups = [
             (
-                np.array([row for row, _, _ in group], dtype=np.intp),
-                np.array([columns for _, columns, _ in group], dtype=np.intp),
-                np.array([deltas for _, _, deltas in group], dtype=np.float64),
+                np.concatenate([rows for rows, _, _ in group]),
+                np.concatenate([np.tile(columns, (len(rows), 1)) for rows, columns, _ in group]),
+                np.concatenate([deltas for _, _, deltas in group]),
             )
-            for count, group in sorted(by_count.items())
-            if count
+            for _, group in sorted(by_count.items())
         ]
-        self.rows = len(hypotheses.fault_of_row)
+
+    def _number(self, pair: Pair) -> int:
+        if pair not in self._place:
+            self._place[pair] = len(self.pairs)
+            self.pairs.append(pair)
+        return self._place[pair]
 
 
 def _gone(pair: Pair, removed: frozenset[str], parts: tuple[str, ...]) -> bool:
@@ -380,5 +403,5 @@ class _Solved:
                 only = columns[:, 0]
                 answer[rows] -= left[only] * middle[:, 0] * right[only]
             else:
-                answer[rows] -= np.einsum("rkt,rkl,rlt->rt", left[columns], middle, right[columns], optimize=True)
+                answer[rows] -= np.sum(left[columns] * (middle @ right[columns]), axis=1)
         return answer

@@ -115,8 +115,13 @@ def injection(circuit: Circuit, net: Net) -> Supply | None:
 
 def candidate_tests(circuit: Circuit, removed: frozenset[str] = frozenset()) -> tuple[Test, ...]:
     """Every test worth thinking of, without those that need a part that is gone."""
-    found = dict.fromkeys((*_ohms(circuit), *_diodes(circuit), *_drops(circuit), *_powered(circuit), *_lifts(circuit)))
-    return tuple(test for test in found if not _needs(circuit, test) & removed)
+    key = ("tests",)
+    if key not in circuit.memo:
+        makers = (_ohms, _diodes, _drops, _powered, _lifts)
+        every = dict.fromkeys(test for maker in makers for test in maker(circuit))
+        circuit.memo[key] = {test: _needs(circuit, test) for test in every}
+    known: dict[Test, frozenset[str]] = circuit.memo[key]
+    return tuple(test for test, needed in known.items() if not needed & removed)
 
 
 def _needs(circuit: Circuit, test: Test) -> frozenset[str]:
@@ -226,7 +231,8 @@ def confirming(circuit: Circuit, pad: str) -> Iterator[Test]:
     supply = injection(circuit, net)
     if supply is None:
         return
-    known = {frozenset(test.place): test for test in _drops(circuit) if test.supply == supply}
+    drops = (test for test in candidate_tests(circuit) if test.kind is Kind.DROP and test.supply == supply)
+    known = {frozenset(test.place): test for test in drops}
     for other in nearest(circuit, pad):
         test = known.get(frozenset((pad, other)))
         if test is not None:

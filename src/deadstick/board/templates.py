@@ -22,7 +22,7 @@ def usb2_stick(rng: np.random.Generator | None = None) -> Circuit:
 
     >>> board = usb2_stick()
     >>> len(board.nets), len(board.parts), board.net("VCC33").volts
-    (30, 32, 3.3)
+    (29, 28, 3.3)
     """
     draft = Draft(rng)
     _usual_nets(draft)
@@ -43,7 +43,7 @@ def usb3_stick(rng: np.random.Generator | None = None) -> Circuit:
 
     >>> board = usb3_stick()
     >>> len(board.nets), len(board.parts)
-    (46, 61)
+    (39, 51)
     """
     draft = Draft(rng)
     _usual_nets(draft)

@@ -9,7 +9,7 @@ from deadstick.board.circuit import Circuit
 from deadstick.board.faults import Hypotheses
 from deadstick.board.layouts import trees
 from deadstick.board.likelihood import log_density
-from deadstick.board.predict import Prediction, Predictor, joined
+from deadstick.board.predict import Forecasts, Prediction, Predictor
 from deadstick.board.probing import Test
 from deadstick.board.readings import Reading
 
@@ -31,21 +31,15 @@ class TreeOdds:
         self.trees = trees(circuit, circuit.net(net))
         self._circuit = circuit
         self._hypotheses = hypotheses.only(rows)
-        self._predictors: dict[frozenset[str], list[Predictor]] = {}
-        self._columns: dict[tuple[Test, frozenset[str]], list[Prediction]] = {}
+        self._forecasts: dict[frozenset[str], list[Forecasts]] = {}
 
     def forecast(self, tests: Sequence[Test], removed: frozenset[str]) -> list[Prediction]:
         """One prediction for each tree; its rows are `rows`."""
-        missing = [test for test in dict.fromkeys(tests) if (test, removed) not in self._columns]
-        if missing:
-            if removed not in self._predictors:
-                self._predictors[removed] = [
-                    Predictor(self._circuit, self._hypotheses, removed, tree) for tree in self.trees
-                ]
-            whole = [predictor.predict(missing) for predictor in self._predictors[removed]]
-            for number, test in enumerate(missing):
-                self._columns[test, removed] = [one.column(number) for one in whole]
-        return [joined([self._columns[test, removed][k] for test in tests]) for k in range(len(self.trees))]
+        if removed not in self._forecasts:
+            self._forecasts[removed] = [
+                Forecasts(Predictor(self._circuit, self._hypotheses, removed, tree)) for tree in self.trees
+            ]
+        return [forecasts.of(tests) for forecasts in self._forecasts[removed]]
 
     def log_weights(self, readings: Iterable[tuple[Test, frozenset[str], Reading]]) -> Floats:
         """Logarithm of the share of each tree times the density of all these readings: float64[trees, rows]."""

@@ -79,6 +79,7 @@ class RealBoard:
         self._rng = rng
         self._wires = _broken(_real(circuit, rng), flaw)
         self._verdicts: dict[str, bool] = {}
+        self._networks: dict[tuple[frozenset[str], bool], Network] = {}
 
     @property
     def guilty(self) -> tuple[str, ...]:
@@ -99,8 +100,7 @@ class RealBoard:
         if test.kind is Kind.LIFTED:
             return float(self._by_itself(test.place[0])), 0.01, ""
         wires = self._wires.without(removed)
-        running = test.powers
-        network = Network(self.circuit, select(wires, running=running))
+        network = self._network(wires, removed, running=test.powers)
         if test.kind in {Kind.RESISTANCE, Kind.FOUR_WIRE, Kind.CONTINUITY}:
             return self._ohms(test, network)
         if test.kind is Kind.DIODE:
@@ -111,6 +111,12 @@ class RealBoard:
         if test.powers:
             return self._powered(test, supply, network, wires)
         return self._injected(test, supply, network)
+
+    def _network(self, wires: Wiring, removed: frozenset[str], *, running: bool) -> Network:
+        key = removed, running
+        if key not in self._networks:
+            self._networks[key] = Network(self.circuit, select(wires, running=running))
+        return self._networks[key]
 
     def _noisy(self, value: float, relative: float, absolute: float, unit: str) -> tuple[float, float, str]:
         sigma = float(np.hypot(relative * value, absolute))
