@@ -35,7 +35,7 @@ def blank_pages(raw: NDArray[np.uint8], layout: PageLayout, reads_as: Literal[0,
     """
     blank = np.zeros(len(raw), np.bool_)
     if any(codeword.parity_bits < FEWEST_PARITY_BITS for codeword in layout.codewords):
-        if reads_as == 0:
+        if reads_as == 0 and all(codeword.parity_bits for codeword in layout.codewords):
             # Data of zeros with a parity of zeros is what many codes would make of it; the whole page must read so.
             blank |= _flipped(raw, 0) <= MOST_ONES
         return blank

@@ -29,8 +29,8 @@ PLACES_A_ROOT = 4_000
 """Roughly the places and lengths that are tried for one root."""
 PERIODS = 2
 USUAL_PAGES = (528, 2112, 4224)
-"""Tried even where the dump does not suggest them: 16 spare bytes to 512, as chips of that time had (Linux
-drivers/mtd/nand/raw/nand_ids.c)."""
+"""Tried even where the dump does not suggest them: one spare byte to 32 data bytes, as old chips have it (Linux
+drivers/mtd/nand/raw/nand_base.c, nand_decode_id)."""
 SEARCH_SECONDS = 100.0
 """No new step begins after so long."""
 

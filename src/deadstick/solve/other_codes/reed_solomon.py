@@ -6,8 +6,8 @@ every length of the parity cost a few thousand steps a row. An accident has the 
 
 2t roots in a row are alpha^b .. alpha^(b + 2t - 1). Whatever t is, alpha^1 is among them if b is 0 or 1, alpha^-1 if
 they end at alpha^-1 or alpha^0, and alpha^(2^(m - 1)) if they lie symmetrically, as is done where the generator shall
-read the same both ways. These three are tried for all polynomials; others in steps, which finds strong codes. With the place
-known, the zeros of clean words at all powers of alpha show the whole run, and with it b and t.
+read the same both ways. These three are tried for all polynomials; others in steps, which finds strong codes. With the
+place known, the zeros of clean words at all powers of alpha show the whole run, and with it b and t.
 """
 
 from collections.abc import Iterator
