@@ -13,11 +13,12 @@ from deadstick.files import judge_fat, judge_other
 from deadstick.files.check import Check
 from deadstick.files.partitions import read_partitions
 from deadstick.files.volumes import Place, find_volumes
-from deadstick.rebuild.disk_protocol import Disk
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES, Disk
 
 __all__ = ["Check", "Consistency", "check_place", "volume_consistency"]
 
 _PARTITION_BITS = 16.0
+_INSIDE_BITS = 32.0
 
 
 @dataclass(frozen=True)
@@ -56,5 +57,7 @@ def volume_consistency(disk: Disk) -> Consistency:
         good = sum(1 for p in table.partitions if any(q.first_sector == p.first_sector for q in places.places))
         checks.append(Check("partitions that hold a volume", good, len(table.partitions), _PARTITION_BITS))
     for place in places.places:
+        inside = place.first_sector + place.claimed <= disk.size // SECTOR_BYTES
+        checks.append(Check("volume lies inside the disk", int(inside), 1, _INSIDE_BITS))
         checks += check_place(place)
     return Consistency(sum(c.passed * c.bits for c in checks), tuple(checks))

@@ -16,6 +16,7 @@ put a page elsewhere; otherwise the recipe says so, and no sector is called exac
 """
 
 import hashlib
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -27,6 +28,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_translation import (
     SURE_CHANCE,
     SURE_VOLUME,
@@ -76,9 +78,20 @@ class FoundInterleave:
     rivals: tuple[tuple[str, float], ...] = ()
 
     @property
-    def is_sure(self) -> bool:
-        """Whether the order is beyond doubt; that of a single chip without volumes is left as it is."""
-        return self.score >= SURE_VOLUME and self.lead >= LEAD
+    def finding(self) -> Finding:
+        """In words and figures."""
+        interleave = self.translation.recipe.interleave
+        answer = interleave.describe()
+        given = [dump for chip in interleave.chip_order for dump in interleave.chips[chip]]
+        if given != sorted(given) and interleave.numbers == "own":
+            answer += f"; the dumps were given in another order, theirs is {', '.join(map(str, given))}"
+        figure = f"volumes consistent by {self.score:.0f} bits; {self.share:.1%} of what they promise holds"
+        if self.tried > 1:
+            figure += f"; {self.lead:.0f} bits before the next of {self.tried} hypotheses"
+        meaning = "in a wrong order tables differ from their copies, chains break and files begin with other content"
+        rivals = tuple(Rival(line, f"volumes consistent by {score:.0f} bits") for line, score in self.rivals)
+        chance = -max(0.0, min(self.score, self.lead)) * math.log10(2)
+        return Finding("interleave", answer, figure, chance if self.score > 0 else None, rivals, meaning)
 
 
 @dataclass(frozen=True)
@@ -106,6 +119,8 @@ def find_interleave(
 ) -> FoundInterleave:
     """Find the order of pages over chips and planes.
 
+    The recipe says so where the order is not beyond doubt. One chip whose volumes nobody recognises is left as it is.
+
     Args:
         space: the pages of all chips.
         plain: the translation that was found with chips one after another and no planes.
@@ -118,7 +133,8 @@ def find_interleave(
     """
     base = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
     share = base[1].share
-    if base[0].score >= SURE_VOLUME and share >= WHOLE_SHARE:
+    # A volume that begins with the second of two chips is as good as whole until its end: several are always tried.
+    if len(space.chips) == 1 and base[0].score >= SURE_VOLUME and share >= WHOLE_SHARE:
         return FoundInterleave(plain, base[0].score, share, base[0].score, 1)
     trials = list(_trials(space, plain, period, hint, progress))
     best = max([base[0], *trials], key=lambda trial: trial.score)  # of equals the first, which is the simplest
@@ -136,6 +152,10 @@ def find_interleave(
     others.sort(key=lambda trial: -trial.score)
     lead = best.score - max((trial.score for trial in others), default=0.0)
     rivals = tuple((trial.describe(), trial.score) for trial in others[:6])
+    sure = best.score >= SURE_VOLUME and lead >= LEAD
+    if not sure and (len(space.chips) > 1 or best.score >= SURE_VOLUME):
+        interleave = replace(plain.recipe.interleave, sure=False)
+        plain = replace(plain, recipe=replace(plain.recipe, interleave=interleave))
     return FoundInterleave(plain, best.score, share, lead, 1 + len(trials), rivals)
 
 

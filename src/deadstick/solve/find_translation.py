@@ -108,11 +108,13 @@ class _Trial:
     recipe: Recipe
     numbering: Numbering | None
     share: float = 0.0
+    counted: bool = False
 
     def is_in_order(self, bare: Consistency) -> bool:
         """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
         has_version = self.recipe.translation.version is not None
-        return has_version and self.score >= SURE_VOLUME and self.share > bare.share
+        better = self.share >= bare.share if self.counted else self.share > bare.share
+        return has_version and self.score >= SURE_VOLUME and better
 
     def __lt__(self, other: "_Trial") -> bool:
         return self.score < other.score
@@ -141,7 +143,7 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
-        judged.append(_Trial(score, complete, item, found.share))
+        judged.append(_Trial(score, complete, item, found.share, versioned.counted))
     return judged
 
 

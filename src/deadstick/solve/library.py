@@ -125,7 +125,9 @@ def look_up(data: NDArray[np.uint8], hints: Hints, progress: Progress = silent) 
     if hints.library is None:
         return LookUp(None, None)
     known, unusable = entries(hints.library)
-    fitting = [entry for entry in known if not any(contradictions(entry.recipe, hints))]
+    # A recipe for several chips says nothing of one alone.
+    fitting = [entry for entry in known if entry.recipe.interleave.dumps == 1]
+    fitting = [entry for entry in fitting if not any(contradictions(entry.recipe, hints))]
     if not known and not unusable:
         return LookUp(None, None)
     deadline = monotonic() + SECONDS

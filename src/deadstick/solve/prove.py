@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.errors import HintError
-from deadstick.files.judge import volume_consistency
 from deadstick.progress import Progress, silent
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import LOST
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
@@ -18,11 +18,11 @@ from deadstick.solve.find_translation import (
     SURE_VOLUME,
     FoundTranslation,
     block_metadata,
+    consistency,
     find_translation,
-    newest_blocks,
 )
 from deadstick.solve.noise import constant_rows
-from deadstick.solve.trial_disk import TrialDisk
+from deadstick.solve.trial_disk import PageCache
 
 PAGES = 256
 FIRST_PAGES = 12
@@ -157,18 +157,17 @@ def count_decoded(pages: NDArray[np.uint8], recipe: Recipe, most: int) -> tuple[
     return int((errors >= 0).sum()), int((errors >= LOST).sum())
 
 
-def volume_score(pages: NDArray[np.uint8], recipe: Recipe) -> float:
+def volume_score(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> float:
     """Bits by which the volumes are consistent that a whole recipe makes of a dump.
 
     Args:
-        pages: `uint8[pages, page_bytes]`, the whole dump.
-        recipe: with its translation.
+        pages: `uint8[pages, page_bytes]`, the whole dump; or the pages of several chips.
+        recipe: with its translation and interleave.
     """
-    count = len(pages) // recipe.pages_per_block
-    if not count:
+    space = PageSpace.of(pages, recipe.pages_per_block)
+    if len(space) < recipe.pages_per_block:
         return 0.0
-    physical = newest_blocks(block_metadata(pages, recipe), recipe.translation, count)
-    return volume_consistency(TrialDisk(pages, recipe, physical)).score
+    return consistency(space, recipe, block_metadata(space, recipe), PageCache()).score
 
 
 def _refound(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> FoundTranslation | None:
@@ -179,7 +178,9 @@ def _refound(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> Fo
     )
     period = scrambler.keystreams.count if scrambler is not None and by_page else 0
     try:
-        return find_translation(pages, recipe, period, None if by_page else size, progress)
+        # Blocks that go together look like one of twice the size: with planes the recipe's own size is kept.
+        is_open = by_page and recipe.interleave.is_none
+        return find_translation(pages, recipe, period, None if is_open else size, progress)
     except HintError:
         # The metadata contradict the block size that the keystreams of this recipe need: nothing can be found under it.
         return None
