@@ -8,11 +8,14 @@ from typing import Any
 
 import jinja2
 
+from deadstick.board.journal import NAME as BENCH_JOURNAL
+from deadstick.board.journal import Journal, Row, table
 from deadstick.case.atomic import write_atomic
 from deadstick.case.chip_map import ChipFigures, chip_picture
 from deadstick.case.pictures import disk_picture, histogram_picture
 from deadstick.case.result import FilePart, Result, Status
 from deadstick.case.store import JournalRow
+from deadstick.errors import InputError
 from deadstick.files.records import FileState
 from deadstick.recipe import toml
 
@@ -76,6 +79,36 @@ class Sources:
     cells: Sequence[Sequence[int]] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The journal of the work on the board.
+
+    Attributes:
+        name: of its file.
+        rows: its lines.
+        last: SHA-256 of the last one.
+        problem: why it is not shown; empty where it is sound.
+    """
+
+    name: str
+    rows: Sequence[Row] = ()
+    last: str = ""
+    problem: str = ""
+
+
+def bench_of(folder: Path) -> Bench | None:
+    """The journal of the bench in a case folder; None where there is none."""
+    path = folder / BENCH_JOURNAL
+    if not path.exists():
+        return None
+    try:
+        journal = Journal.open(path)
+    except InputError as error:
+        # The recovery does not depend on it, so the report says what is wrong and goes on.
+        return Bench(BENCH_JOURNAL, problem=str(error))
+    return Bench(BENCH_JOURNAL, table(journal.entries, journal.struck), journal.last)
+
+
 def file_table(files: Sequence[FilePart]) -> FileTable:
     """Sort and cut a list of files: damaged ones, doubtful ones, exact ones, each by path."""
     rank = {FileState.DAMAGED: 0, FileState.DOUBTFUL: 1, FileState.EXACT: 2}
@@ -104,10 +137,10 @@ def at_a_glance(result: Result, chip: ChipFigures | None) -> list[tuple[str, str
 
 def write_report(path: Path, sources: Sources) -> None:
     """Write the report of a case."""
-    write_atomic(path, render(sources).encode())
+    write_atomic(path, render(sources, bench_of(path.parent)).encode())
 
 
-def render(sources: Sources) -> str:
+def render(sources: Sources, bench: Bench | None = None) -> str:
     """The report as text; every value is escaped by the template."""
     result, chip = sources.result, sources.chip
     recipe = toml.from_dict(result.recipe) if result.recipe else None
@@ -118,6 +151,7 @@ def render(sources: Sources) -> str:
         "headline": HEADLINES[result.status],
         "recipe": recipe.describe() if recipe else {},
         "journal": sources.journal,
+        "bench": bench,
         "chip": chip,
         "chip_map": chip_picture(chip, t) if chip else None,
         "histogram": histogram_picture(chip.histogram, t) if chip and t else None,
