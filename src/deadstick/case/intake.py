@@ -5,6 +5,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from deadstick.board.journal import BOARD
+from deadstick.board.journal import NAME as BENCH_JOURNAL
 from deadstick.errors import CaseError, InputError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress
@@ -97,6 +99,7 @@ def check_folder(folder: Path, dumps: tuple[Path, ...]) -> bool:
     # A run that was killed in its first moment leaves no more than an unfinished database.
     if DATABASE in names:
         return True
-    if names - {FRESH_DATABASE}:
+    # The work on the board comes before the dump, and its files may lie here already.
+    if names - {FRESH_DATABASE, BENCH_JOURNAL, BOARD}:
         raise CaseError(f"{folder}: this folder has other files in it; a case needs a new or an empty folder")
     return False
