@@ -22,6 +22,8 @@ from deadstick.errors import InputError
 
 NAME = "board-journal.jsonl"
 """Name of the file in a case folder; the case report shows it."""
+BOARD = "board.toml"
+"""Name of the circuit file that may lie beside it there."""
 FIRST = "0" * 64
 """What the first line has for a line before it."""
 
@@ -71,7 +73,10 @@ class Entry(BaseModel):
         ...       previous=FIRST).value_text()
         '0.25 ohm'
         """
-        return "" if self.value is None else f"{self.value:.6g} {self.unit}".strip()
+        if self.value is None:
+            return ""
+        # A reading without a unit answers a question.
+        return f"{self.value:.6g} {self.unit}" if self.unit else "yes" if self.value > 0.5 else "no"
 
 
 @dataclass(frozen=True, slots=True)
