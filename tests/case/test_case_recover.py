@@ -144,7 +144,7 @@ def test_a_stopped_run_goes_on_and_repeats_no_finished_stage(stage: str, dump: P
     assert (tmp_path / "case" / "disk.img").read_bytes() == (tmp_path / "whole" / "disk.img").read_bytes()
     finished = [event for event in events(tmp_path / "case") if event.endswith(" finished")]
     assert sorted(finished) == sorted(
-        f"{name} finished" for name in ("solve", "rebuild", "image", "files", "report", "run")
+        f"{name} finished" for name in ("reads", "solve", "rebuild", "image", "files", "report", "run")
     )
 
 

@@ -8,7 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.case.intake import take_in
+from deadstick.case.reads import chips_of, opened
 from deadstick.errors import HintError
+from deadstick.flash.dump import Dump
+from deadstick.flash.notice import Notice
 from deadstick.flash.statistics import ByteStatistics, byte_statistics
 from deadstick.progress import Progress
 from deadstick.solve.geometry import PageCandidate, page_candidates
@@ -22,40 +25,49 @@ class Glance:
     """First figures of a dump.
 
     Attributes:
-        path: of the dump.
+        path: of the dump; of several reads all, joined by commas.
         size: bytes.
-        sha256: of the whole file.
+        sha256: of the whole file, or of each read.
         candidates: page sizes that the dump itself suggests, strongest first.
         page_bytes: that the figures were taken with.
         is_given: whether the user gave that page size.
         leftover: bytes after the last whole page.
         figures: counts over a sample of pages.
+        notices: what was noticed about reads and contacts.
     """
 
     path: Path
     size: int
-    sha256: str
+    sha256: tuple[str, ...]
     candidates: tuple[PageCandidate, ...]
     page_bytes: int
     is_given: bool
     leftover: int
     figures: ByteStatistics
+    notices: tuple[Notice, ...] = ()
 
 
 def glance(path: Path, page_bytes: int | None, progress: Progress) -> Glance:
     """Look at a dump.
 
     Args:
-        path: the dump.
+        path: the dump; several reads of it joined by commas.
         page_bytes: data and spare bytes of a page, where known.
-        progress: told about the stage `hash`.
+        progress: told about the stages `hash`, `contacts` and `vote`.
 
     Raises:
         InputError: the dump cannot be used.
         HintError: the page is larger than the dump.
     """
-    intake = take_in(path, progress)
-    dump = intake.dump
+    (paths,) = chips_of([path])
+    sha256 = tuple(take_in(read, progress).sha256 for read in paths)
+    with opened(path, progress) as (dump, notices):
+        return _look(path, dump, sha256, page_bytes, notices)
+
+
+def _look(
+    path: Path, dump: Dump, sha256: tuple[str, ...], page_bytes: int | None, notices: tuple[Notice, ...]
+) -> Glance:
     candidates = () if page_bytes else page_candidates(dump.array)
     assumed = page_bytes or (candidates[0].page_bytes if candidates else min(DEFAULT_PAGE_BYTES, dump.size))
     if assumed > dump.size:
@@ -63,12 +75,13 @@ def glance(path: Path, page_bytes: int | None, progress: Progress) -> Glance:
     return Glance(
         path=path,
         size=dump.size,
-        sha256=intake.sha256,
+        sha256=sha256,
         candidates=candidates,
         page_bytes=assumed,
         is_given=page_bytes is not None,
         leftover=dump.leftover(assumed),
         figures=byte_statistics(dump.pages(assumed)),
+        notices=notices,
     )
 
 

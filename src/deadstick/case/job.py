@@ -20,14 +20,26 @@ from deadstick.case.assemble import assemble, payload
 from deadstick.case.atomic import publish, refuse_full
 from deadstick.case.chip_map import ChipFigures, chip_figures
 from deadstick.case.engines import Engines, Rebuilt
-from deadstick.case.intake import Intake, sha256_now
-from deadstick.case.outcome import disk_part, evidence_parts, file_part, storable, unless_hidden, volume_part
+from deadstick.case.intake import sha256_now
+from deadstick.case.outcome import (
+    disk_part,
+    evidence_parts,
+    file_part,
+    storable,
+    unless_hidden,
+    unless_missing,
+    volume_part,
+)
+from deadstick.case.reads import READS, VOTED, Inputs, JoinedChip, dump_of, notices_to_dicts
 from deadstick.case.report import Sources, write_report
 from deadstick.case.result import NAME as RESULT
 from deadstick.case.result import FilePart, Result, Seconds
 from deadstick.case.store import CaseStore, StageRow
 from deadstick.case.tables import write_files_csv
 from deadstick.errors import CaseError, DeadstickError, InputError
+from deadstick.flash.dump import Dump
+from deadstick.flash.notice import Notice
+from deadstick.flash.reads import Chip, Plan
 from deadstick.progress import Progress
 from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe import toml
@@ -76,11 +88,12 @@ class Job:
     """One run on one case."""
 
     store: CaseStore
-    intake: Intake
+    inputs: Inputs
     hints: Hints
     progress: Progress
     engines: Engines | None
     _rebuilt: Rebuilt | None = None
+    _dump: Dump | None = None
     _began: float = field(default_factory=time.monotonic)
     _earlier: float = 0.0
 
@@ -111,6 +124,7 @@ class Job:
         self._settle()
         if self.store.stage("report") and all(self.store.stage(name) for name in self._needed()):
             return Result.load(self.folder)
+        self._stage(READS, self._reads)
         solved = self._stage("solve", self._solve)
         if solved["outcome"] == "solved":
             self._save_recipe(solved["recipe"])
@@ -165,6 +179,8 @@ class Job:
         for entry in self.work.iterdir():
             if stage == "image" and entry.name.startswith(IMAGE):
                 continue
+            if stage != READS and entry.name.startswith(VOTED):
+                continue
             if entry.is_dir():
                 shutil.rmtree(entry)
             else:
@@ -172,8 +188,26 @@ class Job:
 
     # The stages ---------------------------------------------------------------------------------------
 
+    def _reads(self) -> _Done:
+        """Which reads and data lines can be believed, and their vote, which lies in `.work/` until the end."""
+        chips: list[dict[str, Any]] = []
+        notices: list[Notice] = []
+        outputs: list[str] = []
+        for number, intakes in enumerate(self.inputs.chips):
+            name = f"chip {number + 1}" if len(self.inputs.chips) > 1 else ""
+            self.progress("contacts", number, len(self.inputs.chips))
+            joined = JoinedChip.of([intake.dump for intake in intakes], name)
+            self.progress("contacts", number + 1, len(self.inputs.chips))
+            if joined.needs_vote:
+                vote = f"{VOTED}{number}.bin"
+                joined.chip.write_vote(joined.found.plan, self.work / vote, self.progress)
+                outputs.append(f"{WORK}/{vote}")
+            chips.append(joined.found.plan.to_dict())
+            notices += joined.found.notices
+        return _Done({"chips": chips, "notices": notices_to_dicts(notices)}, tuple(outputs))
+
     def _solve(self) -> _Done:
-        solution = self._engines.solve(self.intake.dump, self.hints, self.progress)
+        solution = self._engines.solve(self._chip, self.hints, self.progress)
         if solution.recipe is not None and self.hints.library is not None:
             self._keep(self.hints.library, solution.recipe)
         payload = {
@@ -189,7 +223,7 @@ class Job:
     def _keep(self, folder: Path, recipe: Recipe) -> None:
         """Put a solved recipe into the library; one that cannot be written takes nothing from the case."""
         try:
-            added = library.add(folder, self.intake.dump.array, recipe)
+            added = library.add(folder, self._chip.array, recipe)
         except OSError as error:
             self.store.note("library not written", storable(f"{folder}: {error.strerror or error}"))
         else:
@@ -223,16 +257,18 @@ class Job:
         for name in (FILES, DELETED):
             (self.work / name).mkdir(exist_ok=True)
         live = unless_hidden([file_part(record) for record in listing.files], rebuilt.block_table.unreadable)
+        hidden = [notice["answer"] for notice in payload(self.store, READS)["notices"] if notice["hides"]]
+        live = unless_missing(live, hidden)
         deleted = [file_part(record) for record in listing.deleted]
         write_files_csv(self.work / TABLE, live, deleted)
-        payload = {
+        figures = {
             "volumes": [volume_part(volume).model_dump() for volume in listing.volumes],
             "problems": [storable(problem) for problem in listing.problems],
         }
         found = [(False, part) for part in live] + [(True, part) for part in deleted]
-        return _Done(payload, (FILES, DELETED, TABLE), found)
+        return _Done(figures, (FILES, DELETED, TABLE), found)
 
-    def _report(self, solved: dict[str, Any], sha256_after: str) -> _Done:
+    def _report(self, solved: dict[str, Any], sha256_after: dict[tuple[int, int], str]) -> _Done:
         result, chip = assemble(self.store, solved, sha256_after, self._seconds()), payload(self.store, "rebuild")
         figures = ChipFigures.model_validate(chip) if chip else None
         cells = payload(self.store, "image").get("cells", [])
@@ -240,15 +276,20 @@ class Job:
         result.save(self.folder)
         return _Done({}, (REPORT, RESULT))
 
-    def _check_dump(self) -> str:
-        """Prove that the dump is what it was before its first byte was interpreted; its SHA-256 now."""
-        path = self.intake.dump.path
-        after = sha256_now(path, self.progress)
-        if after == self.intake.sha256:
-            self.store.note("dump verified", f"SHA-256 {after} before and after")
-            return after
-        self.store.forget(STAGES)
-        raise InputError(f"{path}: the file was changed while we read it; its SHA-256 is {after} now: start again")
+    def _check_dump(self) -> dict[tuple[int, int], str]:
+        """Prove that every dump is what it was before its first byte was interpreted; the SHA-256 of each now."""
+        after: dict[tuple[int, int], str] = {}
+        for chip, intakes in enumerate(self.inputs.chips):
+            for read, intake in enumerate(intakes):
+                path = intake.dump.path
+                after[chip, read] = now = sha256_now(path, self.progress)
+                if now != intake.sha256:
+                    self.store.forget((READS, *STAGES))
+                    raise InputError(
+                        f"{path}: the file was changed while we read it; its SHA-256 is {now} now: start again"
+                    )
+                self.store.note("dump verified", storable(f"SHA-256 {now} before and after ({path.name})"))
+        return after
 
     # Helpers ------------------------------------------------------------------------------------------
 
@@ -257,6 +298,15 @@ class Job:
         if self.engines is None:
             self.engines = engine_room.installed()
         return self.engines
+
+    @property
+    def _chip(self) -> Dump:
+        """The chip as one dump."""
+        if self._dump is None:
+            (intakes,), (plan,) = self.inputs.chips, payload(self.store, READS)["chips"]
+            chip = Chip([intake.dump for intake in intakes])
+            self._dump = dump_of(chip, Plan.from_dict(plan), self.work / f"{VOTED}0.bin")
+        return self._dump
 
     @property
     def _recipe(self) -> Recipe:
@@ -268,14 +318,14 @@ class Job:
     def _disk(self) -> Rebuilt:
         if self._rebuilt is None:
             saved = PageTable.load(self.folder / PAGES) if self.store.stage("rebuild") else None
-            self._rebuilt = self._engines.rebuild(self.intake.dump, self._recipe, saved, self.progress)
+            self._rebuilt = self._engines.rebuild(self._chip, self._recipe, saved, self.progress)
         return self._rebuilt
 
     def _seconds(self) -> Seconds:
-        rows = [row for name in STAGES if (row := self.store.stage(name))]
-        total = self.intake.seconds + self._earlier + time.monotonic() - self._began
+        rows = [row for name in (READS, *STAGES) if (row := self.store.stage(name))]
+        total = self.inputs.seconds + self._earlier + time.monotonic() - self._began
         figures = {row.name: round(row.seconds, 3) for row in rows}
-        return Seconds(hash=round(self.intake.seconds, 3), total=round(total, 3), **figures)
+        return Seconds(hash=round(self.inputs.seconds, 3), total=round(total, 3), **figures)
 
 
 def _ending(error: BaseException) -> tuple[str, str]:

@@ -70,6 +70,24 @@ def unless_hidden(files: list[FilePart], unreadable: Sequence[int]) -> list[File
     ]
 
 
+def unless_missing(files: list[FilePart], hidden: Sequence[str]) -> list[FilePart]:
+    """Take the word exact from files while a part of the chip is missing from the dump, unseen by its code.
+
+    Args:
+        files: the live files.
+        hidden: sentences about such parts.
+    """
+    if not hidden:
+        return files
+    doubt = "a part of the chip is hidden by an address fault and may hold a newer copy; otherwise: "
+    return [
+        file.model_copy(update={"state": FileState.DOUBTFUL, "reason": doubt + file.reason})
+        if file.state == FileState.EXACT
+        else file
+        for file in files
+    ]
+
+
 def count_line(files: Sequence[FilePart]) -> str:
     """How many files of each state, in one line.
 

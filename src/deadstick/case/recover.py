@@ -1,13 +1,14 @@
-"""The whole software half of one job: from a dump to files, a report and a result, in one case folder."""
+"""The whole software half of one job: from dumps to files, a report and a result, in one case folder."""
 
 from collections.abc import Sequence
 from pathlib import Path
 
 from deadstick.case.atomic import explained
 from deadstick.case.engines import Engines
-from deadstick.case.intake import Intake, check_folder, take_in
+from deadstick.case.intake import check_folder
 from deadstick.case.job import Job
 from deadstick.case.outcome import storable
+from deadstick.case.reads import ChipPaths, Inputs, chips_of, take_all_in
 from deadstick.case.result import Result
 from deadstick.case.store import CaseStore, InputRow
 from deadstick.errors import CaseError, InputError
@@ -18,7 +19,7 @@ NO_HINTS = Hints()
 
 
 def recover(
-    dumps: Sequence[Path],
+    dumps: Sequence[Path | Sequence[Path]],
     case_dir: Path,
     hints: Hints = NO_HINTS,
     progress: Progress = silent,
@@ -28,42 +29,47 @@ def recover(
     """Do the whole job, or what an earlier run left to do.
 
     Args:
-        dumps: one dump of one chip.
-        case_dir: the case folder: new, empty, or of the same dump.
+        dumps: for each chip its read, or its reads, also as one path joined by commas.
+        case_dir: the case folder: new, empty, or of the same dumps.
         hints: what is known already.
-        progress: told about `hash`, the stages of the engines, `sectors` and `verify`.
+        progress: told about `hash`, `contacts`, `vote`, the stages of the engines, `sectors` and `verify`.
         engines: what does the work; the program's own by default.
 
     Returns:
         What `result.json` holds.
 
     Raises:
-        InputError: the dump cannot be used, or was changed while we worked.
+        InputError: a dump cannot be used, or was changed while we worked.
         HintError: a hint contradicts the dump.
         CaseError: the folder cannot be used, or the disk is full.
     """
-    path = _only(dumps)
+    chips = chips_of(dumps)
+    if len(chips) > 1:
+        raise InputError(
+            f"{len(chips)} chips were given; this version joins no chips: give one chip, its reads joined by commas"
+        )
     with explained(case_dir):
-        known = check_folder(case_dir, (path,))
-        intake = take_in(path, progress)
-        with _record(case_dir, path, intake, known=known) as store:
-            return Job(store, intake, hints, progress, engines).run()
+        known = check_folder(case_dir, tuple(path for chip in chips for path in chip))
+        inputs = take_all_in(chips, progress)
+        with _record(case_dir, chips, inputs, known=known) as store:
+            return Job(store, inputs, hints, progress, engines).run()
 
 
-def _only(dumps: Sequence[Path]) -> Path:
-    if not dumps:
-        raise InputError("no dump was given")
-    if len(dumps) > 1:
-        raise InputError(f"{len(dumps)} dumps were given; this version joins no dumps: give one read of one chip")
-    return dumps[0]
-
-
-def _record(folder: Path, path: Path, intake: Intake, *, known: bool) -> CaseStore:
-    row = InputRow(0, 0, storable(str(path.resolve())), intake.dump.size, intake.sha256)
+def _record(folder: Path, chips: Sequence[ChipPaths], inputs: Inputs, *, known: bool) -> CaseStore:
+    rows = [
+        InputRow(chip, read, storable(str(path.resolve())), intake.dump.size, intake.sha256)
+        for chip, (paths, intakes) in enumerate(zip(chips, inputs.chips, strict=True))
+        for read, (path, intake) in enumerate(zip(paths, intakes, strict=True))
+    ]
     if not known:
-        return CaseStore.create(folder, [row])
+        return CaseStore.create(folder, rows)
     store = CaseStore.open(folder)
-    if [found.sha256 for found in store.inputs()] != [intake.sha256]:
+    held = {(row.chip, row.read): row.sha256 for row in store.inputs()}
+    for row in rows:
+        if held.get((row.chip, row.read)) != row.sha256:
+            store.close()
+            raise CaseError(f"{folder}: this case is about another dump (its SHA-256 differs from that of {row.path})")
+    if len(held) != len(rows):
         store.close()
-        raise CaseError(f"{folder}: this case is about another dump (its SHA-256 differs from that of {path})")
+        raise CaseError(f"{folder}: this case is about {len(held)} dumps, but {len(rows)} were given; give the same")
     return store

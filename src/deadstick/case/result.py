@@ -52,6 +52,8 @@ class DumpPart(_Part):
     bytes: int
     sha256: str
     sha256_after: str = Field(description="of the same file when the work was done; always equal to `sha256`")
+    chip: int = Field(0, description="which chip of the job, from 0")
+    read: int = Field(0, description="which read of that chip, from 0")
 
 
 class RivalPart(_Part):
@@ -115,6 +117,7 @@ class Seconds(_Part):
     """Seconds of work per stage; a stage that an earlier run finished keeps its figure."""
 
     hash: float = 0.0
+    reads: float = 0.0
     solve: float = 0.0
     rebuild: float = 0.0
     image: float = 0.0

@@ -1,10 +1,12 @@
 """What the commands do; each returns the exit status. Importing this loads the engines, see `main`."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from deadstick.case import engines
 from deadstick.case.glance import glance
+from deadstick.case.reads import finding_of, opened
 from deadstick.case.recover import recover as do_recover
 from deadstick.cli import show
 from deadstick.cli.demo import CASE, DUMP
@@ -35,14 +37,18 @@ def solve(dump: Path, given: Hints, *, explain: bool, save: Path | None) -> int:
     """The recipe alone."""
     if save is not None and save.exists():
         raise InputError(f"{save}: there is such a file already; choose a new name")
-    opened = Dump.open(dump)
-    with shown() as progress:
-        found = engines.installed().solve(opened, given, progress)
+    with shown() as progress, opened(dump, progress) as (chip, notices):
+        found = engines.installed().solve(chip, given, progress)
+        page_bytes = found.recipe.layout.page_bytes if found.recipe else None
+        noticed = tuple(finding_of(notice, page_bytes) for notice in notices)
+        found = replace(found, findings=(*noticed, *found.findings))
+        if found.recipe is not None and given.library is not None:
+            _keep(given.library, chip, found.recipe)
     show.solution(found, explain=explain)
+    if not explain:
+        show.notices(noticed)
     if save is not None and found.recipe is not None:
         toml.save(found.recipe, save)
-    if found.recipe is not None and given.library is not None:
-        _keep(given.library, opened, found.recipe)
     return SOLVED if found.outcome == "solved" else NOT_SOLVED
 
 
@@ -65,6 +71,7 @@ def inspect(dump: Path, page_bytes: int | None, spare_bytes: int | None) -> int:
     with shown() as progress:
         look = glance(dump, whole, progress)
     show.first_figures(look)
+    show.notices([finding_of(notice, whole) for notice in look.notices])
     return 0
 
 

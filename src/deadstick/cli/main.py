@@ -32,7 +32,11 @@ app.add_typer(board.app)
 # `readable=False`: our own check says more, and says it in one way for all.
 DumpArgument = Annotated[
     Path,
-    typer.Argument(metavar="DUMP", readable=False, help="The raw read of the chip: data and spare areas, one file."),
+    typer.Argument(
+        metavar="DUMP",
+        readable=False,
+        help="The raw read of the chip: data and spare areas. Several reads of it are joined by commas.",
+    ),
 ]
 PageBytes = Annotated[
     int | None, typer.Option(min=1, metavar="N", help="Data bytes of a page, without the spare area, if you know them.")
@@ -84,7 +88,11 @@ def _main(
 def recover(
     dumps: Annotated[
         list[Path],
-        typer.Argument(metavar="DUMP", readable=False, help="The raw read of the chip, data and spare areas."),
+        typer.Argument(
+            metavar="DUMP",
+            readable=False,
+            help="One chip: its raw read, data and spare areas. Several reads of it are joined by commas.",
+        ),
     ],
     case: Annotated[
         Path,
@@ -109,7 +117,8 @@ def recover(
     Writes in DIR: files/, deleted/, files.csv, disk.img, report.html, result.json, recipe.toml, pages.parquet, case.db
     Library:       a solved recipe is added to the folder of recipes that are tried first, unless --no-library is given
     Exit status:   0 recovered, 3 partly, 4 not solved, encrypted or unreadable, 2 wrong use or unusable input
-    Example:       deadstick recover chip.bin --case job-17
+    Examples:      deadstick recover chip.bin --case job-17
+                   deadstick recover read1.bin,read2.bin,read3.bin --case job-18
     """  # noqa: D301 - \b is Typer's mark for lines that stay as they are
     from deadstick.cli import commands  # noqa: PLC0415 - late, as said above
     from deadstick.cli.hints import hints  # noqa: PLC0415

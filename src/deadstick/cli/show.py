@@ -81,6 +81,13 @@ def solution(found: Solution, *, explain: bool) -> None:
         evidence(found.findings, out)
 
 
+def notices(noticed: Sequence[Finding]) -> None:
+    """What was noticed about reads and contacts."""
+    out = console()
+    for finding in noticed:
+        out.print(Text(f"  {finding.question}: {finding.answer} ({finding.figure})"), soft_wrap=True)
+
+
 def recipe_lines(recipe: Recipe, out: Console) -> None:
     """A recipe in words."""
     pairs(recipe.describe().items(), out)
@@ -110,7 +117,7 @@ def first_figures(look: Glance) -> None:
     pairs(
         [
             ("size", f"{look.size:,} bytes ({readable_size(look.size)})"),
-            ("sha-256", look.sha256),
+            *(("sha-256", sha256) for sha256 in look.sha256),
             (
                 "page",
                 f"{look.page_bytes:,} bytes, {source}; {figures.pages_total:,} pages, {look.leftover:,} bytes left",

@@ -18,7 +18,7 @@ from deadstick.flash.contacts import Fault, find_faults
 from deadstick.flash.lines import line_order, settle_orders, text_order
 from deadstick.flash.notice import Notice
 from deadstick.flash.reads import ALL_LINES, IN_ORDER, Chip, Piece, Plan, ReadPlan
-from deadstick.flash.words import Names, about_faults, about_lines, about_places, about_rates, about_text
+from deadstick.flash.words import Names, about_faults, about_lines, about_places, about_rates, about_text, about_twins
 
 _COMPARED_UNITS = 64
 
@@ -47,9 +47,31 @@ def examine(chip: Chip, name: str = "") -> Examined:
         InputError: no two of several reads are of one chip.
     """
     names = Names(tuple(read.name for read in chip.reads), name)
-    faults = [find_faults(read.array) for read in chip.reads]
     if len(chip.reads) == 1:
-        return _single(chip, names, faults[0])
+        return _single(chip, names, find_faults(chip.reads[0].array))
+    # A copy of a read would lend it a weight that it has not earned.
+    digests = [read.sha256 for read in chip.reads]
+    unique = [number for number, digest in enumerate(digests) if digest not in digests[:number]]
+    notices = [
+        about_twins(names, number, digests.index(digest))
+        for number, digest in enumerate(digests)
+        if number not in unique
+    ]
+    some = Chip([chip.reads[number] for number in unique])
+    some_names = Names(tuple(read.name for read in some.reads), name, tuple(unique))
+    if len(unique) == 1:
+        found = _single(some, some_names, find_faults(some.reads[0].array))
+    else:
+        found = _compared(some, some_names)
+    plans = [ReadPlan(())] * len(chip.reads)
+    for number, plan in zip(unique, found.plan.reads, strict=True):
+        plans[number] = plan
+    return Examined(replace(found.plan, reads=tuple(plans)), (*notices, *found.notices))
+
+
+def _compared(chip: Chip, names: Names) -> Examined:
+    """Several reads that are not copies of each other."""
+    faults = [find_faults(read.array) for read in chip.reads]
     suspects = frozenset(n for n, found in enumerate(faults) if any(fault.kind == "address" for fault in found))
     found = align([read.array for read in chip.reads], suspects)
     if sum(item is not None for item in found.placements) < 2:
@@ -92,7 +114,11 @@ def _several(chip: Chip, names: Names, faults: list[tuple[Fault, ...]], found: A
     )
     notices = about_places(names, found, [read.size for read in chip.reads])
     notices += about_lines(names, orders, found.leader, is_settled=is_settled)
-    notices += [about_faults(names, number, fault, alone=False) for number, row in enumerate(faults) for fault in row]
+    used = [row for read, row in zip(plan.reads, faults, strict=True) if read.pieces]
+    for number, row in enumerate(faults):
+        for fault in row:
+            alone = all(any((item.kind, item.lines) == (fault.kind, fault.lines) for item in other) for other in used)
+            notices.append(about_faults(names, number, fault, alone=alone))
     return Examined(plan, (*notices, about_rates(names, plan, compared)))
 
 

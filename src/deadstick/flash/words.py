@@ -21,10 +21,12 @@ class Names:
     Attributes:
         files: names of the files.
         chip: of the chip, empty where there is one.
+        numbers: of the reads as they were given, from 0, where some of them are looked at alone.
     """
 
     files: tuple[str, ...]
     chip: str = ""
+    numbers: tuple[int, ...] = ()
 
     def read(self, number: int) -> str:
         """One read, for the middle of a sentence.
@@ -33,7 +35,8 @@ class Names:
         ('read 2 (b.bin)', 'the read (a.bin)', 'read 1 of chip 2 (a.bin)')
         """
         of_chip = f" of {self.chip}" if self.chip else ""
-        which = f"read {number + 1}" if len(self.files) > 1 else "the read"
+        given = self.numbers[number] if self.numbers else number
+        which = f"read {given + 1}" if self.numbers or len(self.files) > 1 else "the read"
         return f"{which}{of_chip} ({self.files[number]})"
 
     def all(self) -> str:
@@ -48,7 +51,7 @@ def about_faults(names: Names, number: int, fault: Fault, *, alone: bool) -> Not
         names: of the reads.
         number: of the read.
         fault: what was found.
-        alone: whether it is the only read, so that nothing can stand in.
+        alone: whether no other read is free of that fault, so that nothing can stand in.
     """
     where = _where(fault)
     if fault.kind == "address":
@@ -175,6 +178,21 @@ def _place(names: Names, number: int, placement: Placement | None, found: Alignm
             "to the end"
         )
     return ""
+
+
+def about_twins(names: Names, number: int, first: int) -> Notice:
+    """A read that is the same file as another, byte for byte.
+
+    Args:
+        names: of all reads.
+        number: of the read.
+        first: of the read that it equals.
+    """
+    answer = (
+        f"{names.read(number)} holds the same bytes as {names.read(first)}, as two reads of worn flash never do; it "
+        "counts once: if it is a copy of the file, read the chip anew"
+    )
+    return Notice("reads", answer, "equal SHA-256")
 
 
 def about_rates(names: Names, plan: Plan, compared: int) -> Notice:
