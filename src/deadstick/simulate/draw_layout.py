@@ -10,7 +10,6 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, bit_packed
 from deadstick.simulate.draw_ranges import Ranges, Shape
 
 Marker = Literal["none", "swapped", "moved", "skipped"]
-MESSAGES = (512, 1024, 1024, 2048)
 MOST_METADATA = 24
 """Of one codeword."""
 LEAST_SPARE, SPARE_SHARE = 16, 3
@@ -75,7 +74,7 @@ def draw_plan(rng: np.random.Generator, ranges: Ranges, page_data: int, fields: 
         page_data: bytes.
         fields: metadata bytes that the first codeword needs for the fields of the translation.
     """
-    message = min(page_data, int(rng.choice(MESSAGES)))
+    message = min(page_data, int(rng.choice(ranges.codeword_data)))
     shape = ranges.shapes[int(rng.integers(len(ranges.shapes)))]
     first_only = bool(rng.random() < ranges.first_only_share) or shape == "bit-packed"
     most = MOST_METADATA if first_only else min(MOST_METADATA, 8 * message // 512)

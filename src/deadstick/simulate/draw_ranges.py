@@ -19,6 +19,7 @@ class Ranges:
 
     Attributes:
         page_data: powers of two, bytes.
+        codeword_data: data bytes of a codeword; what stands here twice is drawn twice as often.
         spare_most: most spare bytes of a page.
         unused_most: most spare bytes that nobody uses.
         t: errors that the code bears.
@@ -47,6 +48,7 @@ class Ranges:
     """
 
     page_data: tuple[int, int] = (2048, 16384)
+    codeword_data: tuple[int, ...] = (512, 1024, 1024, 2048)
     spare_most: int = 2208
     unused_most: int = 64
     t: tuple[int, int] = (4, 72)

@@ -176,7 +176,7 @@ def _code_differences(true: Recipe, found: Recipe) -> list[str]:
         return [] if ours is theirs else ["code: " + ("not found" if ours else "found where there is none")]
     same = ours.bit_order == theirs.bit_order and (
         replace(ours, inverted=theirs.inverted, erased_is_codeword=theirs.erased_is_codeword) == theirs
-        or ours.bch.generator == theirs.bch.generator
+        or (ours.family == theirs.family == "bch" and ours.bch.generator == theirs.bch.generator)
     )
     return [] if same else [f"code: {theirs.describe()} instead of {ours.describe()}"]
 
