@@ -166,7 +166,7 @@ class ReedSolomonCode:
 
     def _packed(self, parity: Symbols) -> Bytes:
         bits = parity[:, :, None] >> np.arange(self.m - 1, -1, -1) & 1
-        return np.packbits(bits.astype(np.uint8).reshape(len(parity), -1), axis=1)
+        return np.packbits(bits.astype(np.uint8).reshape(len(parity), self.parity_bits), axis=1)
 
     def _checked(self, words: Bytes, message_bytes: int) -> Bytes:
         words = np.ascontiguousarray(words, dtype=np.uint8)
