@@ -44,6 +44,7 @@ UNITS = {
 INFINITY, NOT_A_NUMBER = 9.9e37, 9.91e37
 """What SCPI-99 (volume 1, 7.2.1.4 and 7.2.1.5; sections from memory) sends for an overload, and for no value."""
 TIMEOUT_MS = 5000
+LONGEST_ERROR = 200
 
 
 class Channel(Protocol):
@@ -103,16 +104,17 @@ class Instrument:
             import pyvisa  # noqa: PLC0415
         except ImportError as error:
             raise InputError("reading instruments needs pyvisa: pip install 'deadstick[instruments]'") from error
-        manager = None
         try:
             manager = pyvisa.ResourceManager(library or "@py")
+        except Exception as error:
+            raise InputError(f"the VISA library {library or '@py'} cannot be loaded: {_line(error)}") from error
+        try:
             channel: Any = manager.open_resource(address)
             channel.timeout = TIMEOUT_MS
             channel.read_termination = channel.write_termination = "\n"
             _prove(channel)
         except (pyvisa.errors.Error, ValueError, OSError) as error:
-            if manager is not None:
-                manager.close()
+            manager.close()
             raise InputError(f"{address}: no instrument could be opened there: {_line(error)}") from error
         return cls(channel, address, manager.close)
 
@@ -199,4 +201,6 @@ def _prove(channel: Any) -> None:
 
 
 def _line(error: BaseException) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
+    """An error in one short line; some carry a whole traceback in their text."""
+    text = " ".join(str(error).split())
+    return text if 0 < len(text) <= LONGEST_ERROR else type(error).__name__
