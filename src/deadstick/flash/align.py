@@ -10,7 +10,7 @@ byte of the other, and their distances are counted: those of a real shift pile u
 never match, so low and high halves of the bytes are tried too.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,6 +134,11 @@ def place(leader: Bytes, read: Bytes, unit: int, *, natural_only: bool = False) 
         return Placement(natural, ((0, int((natural >= 0).sum())),), share)
     shifts = [0] if natural_only else [0, *(shift for shift in find_shifts(leader, read) if shift)]
     placed = _placed(leader, read, unit, shifts)
+    if placed and natural_only:
+        # A unit beside a wrong one may be wrong in part.
+        held = placed.sources >= 0
+        beside = held & np.append(held[1:], True) & np.insert(held[:-1], 0, True)
+        placed = replace(placed, sources=np.where(beside, placed.sources, -1))
     fewest = max(1, units // 50)
     return placed if placed and sum(count for _, count in placed.shifts) >= fewest else None
 

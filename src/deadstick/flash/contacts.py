@@ -180,7 +180,8 @@ def _run(scores: NDArray[np.int64], written: int, fewest: int = _FEWEST_UNITS) -
     stop = int(gains.argmax())
     if gains[stop] <= 0:
         return None
-    first = int(np.flatnonzero(sums[: stop + 1] == sums[: stop + 1].min())[-1])
+    # The earliest of equals: what says nothing goes with the run, up to the last byte that speaks against it.
+    first = int(sums[: stop + 1].argmin())
     count = int((scores[first:stop] > 0).sum())
     enough = count >= fewest or (count >= 4 and 2 * count >= written)
     return (first, stop, count) if enough else None
@@ -214,12 +215,13 @@ def _address(read: Bytes, figures: Figures) -> Fault | None:
     if not len(values) or counts.max() < _FEWEST_TWINS / 2 * len(keys):
         return None
     distance = int(values[counts.argmax()])
-    # Smaller than the distance, so that a unit lies on one side of an address bit.
-    unit = min(figures.unit, 1 << (distance.bit_length() - 2))
+    # Much smaller than the distance, so that most units lie on one side of an address bit.
+    unit = max(64, min(figures.unit, 1 << (distance.bit_length() - 5)))
     written = Figures.of(read, unit).written
     before, behind = shares_at(read, read, unit, distance) < ALIKE, shares_at(read, read, unit, -distance) < ALIKE
-    twins = (before ^ behind)[: len(written)]
-    scores = np.where(written, np.where(twins, 1, _AGAINST), 0)
+    before, behind = before[: len(written)], behind[: len(written)]
+    # Twins on both sides are constant data under a keystream that repeats: they say nothing.
+    scores = np.where(written & ~(before & behind), np.where(before ^ behind, 1, _AGAINST), 0)
     run = _run(scores, int(written.sum()))
     if run is None or run[2] < _FEWEST_TWINS * written.sum():
         return None

@@ -98,7 +98,7 @@ def _several(chip: Chip, names: Names, faults: list[tuple[Fault, ...]], found: A
     pieces = [_pieces(item, found, len(leader)) for item in found.placements]
     plan = Plan(len(leader), found.unit_bytes, tuple(ReadPlan(row) for row in pieces))
     orders, is_settled = _orders(chip, plan, found.leader)
-    if not is_settled and (text := text_order(leader)):
+    if not is_settled and _concerns_top(orders) and (text := text_order(leader)):
         orders, is_settled = [order and tuple(order[bit] for bit in text[0]) for order in orders], True
     plan = _changed(plan, [{"order": order or IN_ORDER} for order in orders])
     shares, present = _different(chip, plan), _present(plan)
@@ -120,6 +120,11 @@ def _several(chip: Chip, names: Names, faults: list[tuple[Fault, ...]], found: A
             alone = all(any((item.kind, item.lines) == (fault.kind, fault.lines) for item in other) for other in used)
             notices.append(about_faults(names, number, fault, alone=alone))
     return Examined(plan, (*notices, about_rates(names, plan, compared)))
+
+
+def _concerns_top(orders: Sequence[tuple[int, ...] | None]) -> bool:
+    """Whether the line that text tells about is among those that are exchanged."""
+    return all(order is None or order == IN_ORDER or order[7] != 7 for order in orders)
 
 
 def _changed(plan: Plan, changes: list[dict[str, Any]]) -> Plan:

@@ -2,14 +2,14 @@
 
 Two reads of one chip are compared line by line: line b of the one and line l of the other agree but for bit errors
 where both hold the same bit of the chip, and in about half of the bits elsewhere. Which of the two is wired wrongly
-that does not tell; a third read does, or text: bytes of a text without a scrambler are letters and blanks under one
-order of the lines and odd signs under every other. Under a scrambler one read alone cannot tell, as bytes are then
-equally frequent in every order.
+that does not tell; a third read does. Text without a scrambler tells a little: in ASCII the top line, 7, is always 0,
+so a read in whose text another line is always 0, and which is text once that line and line 7 change places, has these
+two exchanged. Other exchanges turn letters into letters. Under a scrambler one read alone cannot tell at all, as bytes
+are then equally frequent in every order.
 """
 
 from collections import Counter
 from collections.abc import Sequence
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,6 @@ _WINDOW = 64
 _MOST_WINDOWS = 1 << 15
 _FEWEST_TEXTS = 32
 _PLAINLY = 4
-_LETTERS = b" etaoinshrdlucm"
-"""The most frequent bytes of English text, in this order; most languages in Latin letters share most of them."""
 
 
 def line_matches(one: Bytes, other: Bytes) -> NDArray[np.float64]:
@@ -78,24 +76,22 @@ def swapped(order: Sequence[int]) -> list[int]:
 
 
 def text_order(read: Bytes) -> tuple[tuple[int, ...], int, int] | None:
-    """Ask the text in a read for the order of its lines, if it holds any.
+    """Ask the text in a read where its top line is, if it holds any text.
 
     Args:
         read: `uint8[bytes]`.
 
     Returns:
         The order, the windows of 64 bytes that read as text under it, and those under the next best order. None where
-        too few do.
+        too few do, or two orders are nearly as good.
     """
     windows = read[: len(read) // _WINDOW * _WINDOW].reshape(-1, _WINDOW)
     windows = windows[:: max(1, len(windows) // _MOST_WINDOWS)]
-    # Under any order text keeps one line at 0 and never holds all ones or zeros.
-    quiet = np.bitwise_or.reduce(windows, axis=1) != 0xFF
-    lively = np.bitwise_count(np.bitwise_or.reduce(windows, axis=1)) == 7
-    windows = windows[quiet & lively]
+    # Text leaves the top line at 0, and its other lines change.
+    windows = windows[np.bitwise_count(np.bitwise_or.reduce(windows, axis=1)) == 7]
     if len(windows) < _FEWEST_TEXTS:
         return None
-    orders = [IN_ORDER, *(_exchanged(one, other) for one, other in combinations(range(8), 2))]
+    orders = [_exchanged(line, 7) for line in range(8)]
     counts = sorted(((int(_is_text(order_table(order)[windows]).sum()), order) for order in orders), reverse=True)
     (best, order), (next_best, _) = counts[:2]
     return (order, best, next_best) if best >= _FEWEST_TEXTS and best >= _PLAINLY * next_best else None
@@ -108,9 +104,8 @@ def _exchanged(one: int, other: int) -> tuple[int, ...]:
 
 
 def _is_text(windows: Bytes) -> NDArray[np.bool_]:
-    """`bool[windows]`: nearly all letters, blanks and signs of writing, and the frequent letters frequent."""
-    printable, frequent = np.zeros(256, np.bool_), np.zeros(256, np.bool_)
+    """`bool[windows]`: nearly all letters, digits, blanks and signs of writing."""
+    printable = np.zeros(256, np.bool_)
     printable[[9, 10, 13, *range(32, 127)]] = True
-    frequent[list(_LETTERS)] = True
-    fits: NDArray[np.bool_] = (printable[windows].mean(axis=1) > 0.97) & (frequent[windows].mean(axis=1) > 0.6)
+    fits: NDArray[np.bool_] = printable[windows].mean(axis=1) > 0.97
     return fits
