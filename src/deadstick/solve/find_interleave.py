@@ -12,7 +12,8 @@ that are written together carry the same metadata, so that the size of a block i
 and quarters of it are tried with two and four planes.
 
 The place of a page is beyond doubt only where the best hypothesis leads by `LEAD` bits before every other that would
-put a page elsewhere; otherwise the recipe says so, and no sector is called exact.
+put a page elsewhere, and most of what the volumes promise holds; otherwise the recipe says so, and no sector is called
+exact.
 """
 
 import hashlib
@@ -49,6 +50,8 @@ from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97
 """Share of a volume's facts that hold where nothing is out of place; bit errors spoil a few."""
+FEWEST_SHARE = 0.7
+"""Share of the facts that must hold for a spread over chips or planes to be beyond doubt."""
 LEAD = 32.0
 """Bits by which the best hypothesis must lead for its order to be beyond doubt."""
 MOST_SIZED = 2
@@ -153,6 +156,8 @@ def find_interleave(
     lead = best.score - max((trial.score for trial in others), default=0.0)
     rivals = tuple((trial.describe(), trial.score) for trial in others[:6])
     sure = best.score >= SURE_VOLUME and lead >= LEAD
+    # Damage spoils facts too. One chip whose pages stay as they are gets the benefit of that doubt.
+    sure &= share >= FEWEST_SHARE or best.recipe.interleave.is_none
     if not sure and (len(space.chips) > 1 or best.score >= SURE_VOLUME):
         interleave = replace(plain.recipe.interleave, sure=False)
         plain = replace(plain, recipe=replace(plain.recipe, interleave=interleave))

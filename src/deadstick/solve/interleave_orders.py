@@ -15,6 +15,8 @@ Chips = tuple[tuple[int, ...], ...]
 
 def unmixed(chips: Chips) -> Interleave:
     """The chips one after another, or one chip as it is."""
+    if len(chips) == 1:
+        return Interleave(chips)
     return Interleave(chips, 1, tuple((chip, 0) for chip in range(len(chips))), "block", "common")
 
 

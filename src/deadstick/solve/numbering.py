@@ -16,7 +16,8 @@ from deadstick.recipe.translation import BitField, Translation
 
 LONGEST_FIELD = 4
 CONSTANT_SHARE = 0.9
-DISTINCT_SHARE = 0.5
+DISTINCT_SHARE = 0.2
+"""Different numbers by written blocks: at least one in five, so four older copies of each may lie on the chip."""
 FEWEST_BLOCKS = 4
 TOLD_APART = 0.9
 MOST_FIELDS = 4
