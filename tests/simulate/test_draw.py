@@ -16,19 +16,21 @@ from deadstick.recipe.scrambler import LfsrKeystreams, StoredKeystreams
 from deadstick.simulate.draw import NOISY, PRESETS, WIDE, DrawnCase, Ranges, draw_case, draw_controller, draw_recipe
 from deadstick.simulate.draw_code import weakest
 from deadstick.simulate.draw_contents import drawn_history
+from deadstick.simulate.draw_extra import rate_of
 from deadstick.simulate.judge import judge
 
 SMALL_DUMPS = replace(WIDE, dump_bytes=(2 << 20, 4 << 20), page_data=(512, 4096), pages_per_block=(32, 96))
 
 REACHED = {
     "page data": {"512", "1024", "2048", "4096", "8192", "16384"},
-    "codeword data": {"512", "1024", "2048"},
+    "codeword data": {"256", "512", "1024", "2048"},
+    "code": {"BCH", "Reed-Solomon", "Hamming"},
     "shape": {"in line", "metadata first", "spare groups", "gathered", "bit-packed"},
     "metadata": {"none", "first codeword only", "each codeword", "each codeword, not covered"},
     "unused spare": {"none", "up to 64", "more than 64"},
     "marker column": {"none", "swapped", "moved", "skipped"},
-    "field": {"GF(2^13)", "GF(2^14)", "GF(2^15)"},
-    "t": {"below 12", "12 to 23", "24 to 39", "40 to 55", "56 or more"},
+    "field": {"none", "GF(2^9)", "GF(2^10)", "GF(2^13)", "GF(2^14)", "GF(2^15)"},
+    "t": {"other code", "below 12", "12 to 23", "24 to 39", "40 to 55", "56 or more"},
     "bit order": {"msb", "lsb"},
     "stored form": {"plain", "inverted", "masked", "inverted and masked"},
     "pages per block": {"power of two", "three times a power of two", "multiple of 16", "any number"},
@@ -77,9 +79,11 @@ def test_sizes_are_in_range(ranges: Ranges) -> None:
         assert 16 <= spare <= 2208
         assert 32 <= recipe.pages_per_block <= 768
         assert recipe.code is not None
-        assert 13 <= recipe.code.m <= 15
-        assert 4 <= recipe.code.t <= 72
-        assert gf2poly.is_primitive(recipe.code.primitive_polynomial)
+        if recipe.code.family == "bch":
+            assert 13 <= recipe.code.m <= 15
+            assert 4 <= recipe.code.t <= 72
+        if recipe.code.family != "hamming":
+            assert gf2poly.is_primitive(recipe.code.primitive_polynomial)
         spare_sizes.add(spare)
         block_sizes.add(recipe.pages_per_block)
         if recipe.scrambler is not None:
@@ -100,8 +104,11 @@ def test_every_code_bears_the_noise_of_its_preset(ranges: Ranges) -> None:
         recipe = draw_recipe(seed, ranges)
         assert recipe.code is not None
         for codeword in recipe.layout.codewords:
+            rate = rate_of(recipe.code, codeword.message_bits // 8, ranges)
             bits = codeword.message_bits + recipe.code.parity_bits
-            assert failure_probability(bits, recipe.code.t, ranges.raw_bit_error_rate) < 1e-6
+            # A symbol of m bits is wrong m times as often as a bit, or less.
+            width = recipe.code.m if recipe.code.family == "reed_solomon" else 1
+            assert failure_probability(-(-bits // width), recipe.code.t, 1 - (1 - rate) ** width) < 1.01e-6
 
 
 def test_the_weakest_code_is_the_weakest() -> None:
@@ -215,6 +222,6 @@ def test_codes_that_fail_too_often_are_not_drawn() -> None:
     """At 2e-4 a code of t = 4 over 512 bytes loses a word in some hundreds: too many for the preset."""
     assert failure_probability(8 * 512 + 13 * 4, 4, 2e-4) > 1e-6
     for seed in range(80):
-        code = draw_recipe(seed, replace(WIDE, page_data=(512, 512))).code
+        code = draw_recipe(seed, replace(WIDE, page_data=(512, 512), other_share=0.0)).code
         assert code is not None
         assert code.t > 4

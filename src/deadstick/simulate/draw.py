@@ -3,19 +3,21 @@
 Each question has its own stream of random numbers, so that a new option leaves the answers to the others as they are.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.recipe.layout import Part
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.draw_chip import ChipPlan, draw_chip, least_blocks, read_chip
 from deadstick.simulate.draw_code import draw_code
 from deadstick.simulate.draw_contents import Fill, drawn_history
+from deadstick.simulate.draw_extra import draw_other_page, rate_of
 from deadstick.simulate.draw_layout import Marker, PagePlan, draw_layout, draw_plan
 from deadstick.simulate.draw_ranges import NOISY, PRESETS, WIDE, Ranges, SeedRule
 from deadstick.simulate.draw_scrambler import draw_primitive, draw_scrambler
@@ -87,7 +89,8 @@ def draw_case(seed: int, ranges: Ranges | None = None) -> DrawnCase:
         history = scenario_history(seed, plan.disk_bytes, fill=0.55)
     else:
         history = drawn_history(seed, plan.disk_bytes, fill, first_sector=plan.first_sector)
-    dump = read_chip(plan, drawn.recipe, history, seed, ranges)
+    rate = rate_of(drawn.recipe.code, int(drawn.options["codeword data"]), ranges)
+    dump = read_chip(plan, drawn.recipe, history, seed, replace(ranges, raw_bit_error_rate=rate))
     options = drawn.options | _options_of_chip(plan, drawn.recipe, fill, len(dump))
     return DrawnCase(dump, drawn.recipe, history, plan, options)
 
@@ -108,28 +111,37 @@ def draw_controller(seed: int, ranges: Ranges) -> DrawnRecipe:
         ValueError: the ranges leave no room for a controller.
     """
     mapped = bool(_stream(seed, "mapping").random() < ranges.mapped_share)
-    pages, layouts, codes = (_stream(seed, name) for name in ("page", "layout", "code"))
-    low, high = (size.bit_length() - 1 for size in ranges.page_data)
-    for _ in range(_ATTEMPTS):
-        # A code may not fit the page: then page and code are drawn again.
-        page_data = 1 << int(pages.integers(low, high + 1))
-        translation = _draw_translation(_stream(seed, "translation"), ranges, mapped=mapped)
-        plan = draw_plan(pages, ranges, page_data, _field_bytes(translation))
-        room = plan.room(ranges)
-        code = draw_code(codes, ranges, plan.longest, plan.message, room) if room > 0 else None
-        if code is not None:
-            break
-    else:
-        raise ValueError(f"no controller fits these ranges: {ranges}")
-    layout, marker = draw_layout(layouts, ranges, plan, code.parity_bits)
-    pages_per_block = _draw_block_size(_stream(seed, "block"), ranges, page_data)
+    translation = _draw_translation(_stream(seed, "translation"), ranges, mapped=mapped)
+    plan, code, layout, marker = _draw_page(seed, ranges, _field_bytes(translation))
+    pages_per_block = _draw_block_size(_stream(seed, "block"), ranges, plan.data)
     total = _typical_bytes(ranges) // layout.page_bytes
     scrambler, rule = draw_scrambler(_stream(seed, "scrambler"), ranges, layout, pages_per_block, total)
     recipe = Recipe(pages_per_block, layout, code, scrambler, translation)
-    return DrawnRecipe(recipe, _options(recipe, plan, marker, rule))
+    return DrawnRecipe(recipe, _options(recipe, code, plan, marker, rule))
 
 
-_STREAMS = ("mapping", "page", "layout", "code", "translation", "block", "scrambler", "chip", "fill")
+def _draw_page(seed: int, ranges: Ranges, fields: int) -> tuple[PagePlan, Code, PageLayout, Marker]:
+    """Sizes, code and layout. A code may not fit the page: then both are drawn again."""
+    names = ("page", "layout", "code", "family")
+    pages, layouts, codes, families = (_stream(seed, name) for name in names)
+    other = bool(families.random() < ranges.other_share)
+    low, high = (size.bit_length() - 1 for size in ranges.page_data)
+    for _ in range(_ATTEMPTS):
+        page_data = 1 << int(pages.integers(low, high + 1))
+        if other:
+            built = draw_other_page(families, ranges, page_data, fields)
+            if built is not None:
+                return *built, "none"
+            continue
+        plan = draw_plan(pages, ranges, page_data, fields)
+        room = plan.room(ranges)
+        code = draw_code(codes, ranges, plan.longest, plan.message, room) if room > 0 else None
+        if code is not None:
+            return plan, code, *draw_layout(layouts, ranges, plan, code.parity_bits)
+    raise ValueError(f"no controller fits these ranges: {ranges}")
+
+
+_STREAMS = ("mapping", "page", "layout", "code", "translation", "block", "scrambler", "chip", "fill", "family")
 
 
 def _stream(seed: int, name: str) -> np.random.Generator:
@@ -180,10 +192,7 @@ def _field_bytes(translation: Translation) -> int:
 # Words for the table ------------------------------------------------------------------------------
 
 
-def _options(recipe: Recipe, plan: PagePlan, marker: Marker, rule: SeedRule | None) -> dict[str, str]:
-    code = recipe.code
-    if code is None:
-        raise ValueError("only recipes with a code are drawn")
+def _options(recipe: Recipe, code: Code, plan: PagePlan, marker: Marker, rule: SeedRule | None) -> dict[str, str]:
     spare = recipe.layout.page_bytes - recipe.layout.data_bytes
     used = sum(span.bits for span in recipe.layout.spans if span.part is not Part.DATA) // 8
     metadata = "none" if not plan.metadata else "first codeword only" if plan.first_only else "each codeword"
@@ -195,8 +204,9 @@ def _options(recipe: Recipe, plan: PagePlan, marker: Marker, rule: SeedRule | No
         "metadata": metadata + ("" if plan.covered or not plan.metadata else ", not covered"),
         "unused spare": "none" if spare - used < 2 else "up to 64" if spare - used <= 64 else "more than 64",
         "marker column": marker,
-        "field": f"GF(2^{code.m})",
-        "t": _class(code.t, (12, 24, 40, 56)),
+        "code": {"bch": "BCH", "reed_solomon": "Reed-Solomon", "hamming": "Hamming"}[code.family],
+        "field": "none" if code.family == "hamming" else f"GF(2^{code.m})",
+        "t": _class(code.t, (12, 24, 40, 56)) if code.family == "bch" else "other code",
         "bit order": code.bit_order,
         "stored form": " and ".join(forms) or "plain",
         "pages per block": _kind_of_block(recipe.pages_per_block),

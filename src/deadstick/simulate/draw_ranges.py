@@ -38,6 +38,7 @@ class Ranges:
         mapped_share: share of cases with block mapping.
         kernel_polynomials: take the primitive polynomials of the Linux kernel instead of any.
         shapes: families of page layouts.
+        other_share: cases with a Reed-Solomon or a Hamming code instead of BCH.
         first_only_share: of the layouts, how many have metadata in the first codeword only.
         marker_share: of the layouts in which the column of the bad-block marker falls inside the data, how many keep
             that column free of data.
@@ -66,6 +67,7 @@ class Ranges:
     mapped_share: float = 0.6
     kernel_polynomials: bool = False
     shapes: tuple[Shape, ...] = FEW_SHAPES
+    other_share: float = 0.0
     first_only_share: float = 0.0
     marker_share: float = 0.0
     packed_share: float = 0.0
@@ -88,6 +90,7 @@ WIDE = Ranges(
     dump_bytes=(16 << 20, 64 << 20),
     mapped_share=0.6,
     shapes=ALL_SHAPES,
+    other_share=0.1,
     first_only_share=0.2,
     marker_share=0.4,
     packed_share=0.25,
