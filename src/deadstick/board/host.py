@@ -99,8 +99,8 @@ def judge_snapshots(before: Snapshot, after: Snapshot, expected: Expected = NOTH
             if count > before.over_currents.get(port, 0)
         }
         if counts:
-            port, count = max(counts.items(), key=lambda item: item[1])
-            return Sight(Pattern.OVER_CURRENT, f"port {port} switched off for over-current ({count} times)", port)
+            port = max(counts, key=counts.__getitem__)
+            return Sight(Pattern.OVER_CURRENT, f"port {port} switched off for over-current", port)
         sentence = "no new device appeared; a failed attach shows in the kernel log only, so give that too (--log)"
         return Sight(Pattern.NO_ATTACH, sentence)
     device = max(fresh, key=lambda device: device.is_storage)
@@ -117,7 +117,8 @@ def _failed(events: Sequence[LogEvent], kinds: set[LogKind]) -> tuple[Pattern, s
     meanings = "; ".join(f"error -{number}: {ERRORS.get(number, 'see the kernel')}" for number in numbers)
     speeds = sorted({event.values["speed"] for event in events if event.kind is LogKind.ATTACH})
     what = f"a {speeds[-1]} device was noticed" if speeds else "something was noticed"
-    how = f"{len(failures)} times it did not answer" if failures else "no descriptor came"
+    count = "once" if len(failures) == 1 else f"{len(failures)} times"
+    how = f"{count} it did not answer" if failures else "no descriptor came"
     return Pattern.FAILS, f"{what}, but {how}{f' ({meanings})' if meanings else ''}"
 
 

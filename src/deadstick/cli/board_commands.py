@@ -151,7 +151,7 @@ def advise(board: Path, journal: Path | None, certain: float | None, *, nand_rou
     diagnosis = bench.diagnosis()
     advice = do_advise(diagnosis, costs)
     steps = steps_of(advice.step.test, bench.circuit) if advice.step else []
-    if not bench.journal.entries:
+    if not any(entry.kind in {"reading", "step"} for entry in bench.journal.entries):
         steps.insert(0, Step.OPEN)
     board_show.advice(advice, bench.circuit, diagnosis.odds(), cautions_for(steps))
     return 0
