@@ -14,9 +14,9 @@ T + 2 would give:
     triples:     sum over blocks with K <= T + 2 of C(K, 3) / W^2
     quadruples:  sum over blocks with K <= T + 4 of C(K, 4) / W^3 / 2^m
 
-whatever the error rates of the blocks are, since they have cancelled. Each lost word counts as two errors. Errors may
-clump in pages, too: the same sums are taken over pages, and the larger one counts. One more block at the limit is added
-for what no count can exclude.
+whatever the error rates of the blocks are, since they have cancelled. Each lost word counts as two errors, save in
+pages of four words or more that have lost them all. Errors may clump in pages, too: the same sums are taken over pages,
+and the larger one counts. One more block at the limit is added for what no count can exclude.
 
 **Words of noise**, as a page gives whose programming was cut short, have any syndrome: they are reported as no
 errors with the chance a_0 = 2^-r for r parity bits, as one with a_1 = (2^m + r) / 2^r. But a page is noise as a whole.
@@ -48,6 +48,7 @@ MARGIN = 2
 Counts = NDArray[np.int64]
 _MOST_ERRORS = 4096
 """Of a block, to be looked at; far beyond what can be EXACT."""
+_WORDS_OF_NOISE = 4
 
 
 def sure_words(errors: NDArray[np.int16], blocks: Counts, code: Code) -> NDArray[np.bool_]:
@@ -64,6 +65,8 @@ def sure_words(errors: NDArray[np.int16], blocks: Counts, code: Code) -> NDArray
     lost = (errors == LOST).sum(axis=1)
     in_page = np.maximum(errors, 0).sum(axis=1, dtype=np.int64) + 2 * lost
     words = (errors != ERASED).sum(axis=1)
+    # A page of several words that has lost them all is noise and tells nothing of errors that are scattered.
+    in_page[(lost == errors.shape[1]) & (errors.shape[1] >= _WORDS_OF_NOISE)] = 0
     in_block, size = _by_block(in_page, blocks), _by_block(words, blocks)
     half_lost = (2 * lost >= errors.shape[1]) & (words > 0)
     sure = np.zeros(errors.shape, np.bool_)
