@@ -19,14 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.board.circuit import Circuit, NetKind, PartKind
+from deadstick.board.circuit import NetKind, PartKind
 from deadstick.board.explain import expect_after, sentence
 from deadstick.board.kernels import BINS, information
 from deadstick.board.models import DIE
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, Prediction, stacked
 from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, pads_test
-from deadstick.board.readings import Kind, Supply
+from deadstick.board.readings import Kind
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class Costs:
         power_up: the small risk of every power-up to data that a living controller may still change.
         through_nand: what input voltage on the NAND would cost.
         innocent: what an innocent part lifted costs: heat, lost pads, time to put it back.
-        nand_route_chosen: whether the raw read was chosen, so that the NAND may be heated.
+        nand_route_chosen: whether the raw read was chosen. The NAND then comes off anyway, and may serve as a test.
     """
 
     certain: float = 0.985
@@ -148,7 +148,7 @@ def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
     """
     done = {(answered_by(reading), reading.removed) for reading in diagnosis.readings}
     removed = diagnosis.removed
-    tests = [test for test in candidate_tests(diagnosis.circuit, removed) if (test, removed) not in done]
+    tests = [test for test in _candidates(diagnosis, costs) if (test, removed) not in done]
     bits = expected_bits(diagnosis, tests)
     through = _chance_of_through(diagnosis)
     steps = []
@@ -156,6 +156,15 @@ def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
         minutes = test.minutes(diagnosis.circuit, diagnosis.connected)
         steps.append(Step(test, float(gain), minutes, minutes + _risk(diagnosis, test, through, costs)))
     return sorted(steps, key=lambda step: (step.bits < costs.least_bits, -step.worth))
+
+
+def _candidates(diagnosis: Diagnosis, costs: Costs) -> Iterator[Test]:
+    """All tests that may be made; the NAND is lifted for one only when its route is chosen."""
+    yield from candidate_tests(diagnosis.circuit, diagnosis.removed)
+    if costs.nand_route_chosen:
+        for part in diagnosis.circuit.parts:
+            if part.kind is PartKind.NAND and part.name not in diagnosis.removed:
+                yield Test(Kind.LIFTED, (part.name,))
 
 
 def expected_bits(diagnosis: Diagnosis, tests: Sequence[Test]) -> Floats:
@@ -223,7 +232,8 @@ def _chance_of_through(diagnosis: Diagnosis) -> float:
 
 def _risk(diagnosis: Diagnosis, test: Test, through: float, costs: Costs) -> float:
     if test.kind is Kind.LIFTED:
-        return costs.innocent * (1 - diagnosis.odds().guilt(test.place[0]))
+        nand = diagnosis.circuit.part(test.place[0]).kind is PartKind.NAND  # comes off anyway, or is not asked
+        return 0.0 if nand else costs.innocent * (1 - diagnosis.odds().guilt(test.place[0]))
     if test.powers:
         return costs.power_up + costs.through_nand * through
     return 0.0
@@ -266,11 +276,6 @@ def _owed(diagnosis: Diagnosis) -> Iterator[Test]:
             yield from confirming(circuit, pad)
 
 
-def may_be_heated(circuit: Circuit, part: str, costs: Costs) -> bool:
-    """Whether a part may come off at all at this stage: the NAND only when its route is chosen."""
-    return circuit.part(part).kind is not PartKind.NAND or costs.nand_route_chosen
-
-
 def _explained(diagnosis: Diagnosis, step: Step) -> Step:
     weights = diagnosis.row_weights()
     prediction = diagnosis.forecast([step.test])
@@ -288,8 +293,3 @@ def _verdict(diagnosis: Diagnosis, suspects: dict[tuple[str, ...], float], costs
         named = ", ".join(f"{' and '.join(names)} ({share:.0%})" for names, share in near)
         words += f"; no test that is allowed here tells it from {named}"
     return Verdict(parts, chance, near, words)
-
-
-def supply_words(supply: Supply) -> str:
-    """How to set a supply, in words."""
-    return f"{supply.volts:g} V, limited to {supply.amperes:g} A, at {supply.red} and {supply.black}"

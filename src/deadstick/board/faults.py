@@ -26,9 +26,10 @@ Pair = tuple[str, str]
 # Spread of an unknown resistance: lowest and highest ohm, even on a logarithmic scale, and the number of steps.
 SPREADS = {"short": (0.05, 50.0, 20), "leak": (50.0, 2000.0, 8), "through": (0.1, 5.0, 6)}
 PAIR_STEPS = 4
-PAIR_SHARE = 0.04
+PAIR_SHARE = 0.03
 PAIRS_AT_MOST = 100
 NEAR_MM = 6.0
+DRAWN_THROUGH, DRAWN_NEAR, DRAWN_TORN = 3.0, 1.0, 0.1
 
 WEIGHTS: dict[str, float] = {
     "capacitor short": 0.25,
@@ -168,29 +169,30 @@ def likely_pairs(circuit: Circuit, singles: tuple[Fault, ...]) -> tuple[Fault, .
 
     A regulator that let the input through kills what hangs on its rail; a blow that cracks one capacitor cracks its
     neighbour; a torn connector or a blown fuse comes with any short. The priors add up to `PAIR_SHARE`, shared by the
-    product of the single chances.
+    product of the single chances and by how strongly one fault draws the other along.
     """
     chosen = [
-        (first, second)
+        (first.prior * second.prior * draw, first, second)
         for first, second in combinations(singles, 2)
-        if first.parts != second.parts and _go_together(circuit, first, second)
+        for draw in (_draws_along(circuit, first, second),)
+        if draw > 0
     ]
-    chosen.sort(key=lambda pair: -pair[0].prior * pair[1].prior)
+    chosen.sort(key=lambda one: -one[0])
     chosen = chosen[:PAIRS_AT_MOST]
-    total = sum(first.prior * second.prior for first, second in chosen)
+    total = sum(weight for weight, _, _ in chosen)
     return tuple(
         Fault(
             f"{first.key} + {second.key}",
             tuple(sorted({*first.parts, *second.parts})),
             f"{first.text}, and {second.text}",
-            PAIR_SHARE * first.prior * second.prior / total,
+            PAIR_SHARE * weight / total,
             first.joins + second.joins,
             first.spreads + second.spreads,
             first.cuts + second.cuts,
             first.silent + second.silent,
             max(first.no_clock, second.no_clock),
         )
-        for first, second in chosen
+        for weight, first, second in chosen
     )
 
 
@@ -233,22 +235,26 @@ def spread_out(faults: tuple[Fault, ...]) -> Hypotheses:
 _TEARING = frozenset({PartKind.CONNECTOR, PartKind.FUSE})
 
 
-def _go_together(circuit: Circuit, first: Fault, second: Fault) -> bool:
+def _draws_along(circuit: Circuit, first: Fault, second: Fault) -> float:
+    """How strongly one fault draws the other along; 0 where they have nothing in common."""
+    if first.parts == second.parts:
+        return 0.0
     one, other = (circuit.part(fault.parts[0]) for fault in (first, second))
     if first.is_through != second.is_through:
         through, victim = (first, second) if first.is_through else (second, first)
         rail = circuit.net_of(through.joins[0][1])
-        return bool(victim.joins) and any(pin.net == rail for pin in circuit.part(victim.parts[0]).pins)
+        killed = any(circuit.net_of(join[0].removesuffix(DIE)) == rail for join in victim.joins)
+        return DRAWN_THROUGH if killed else 0.0
     tearing = ((first, one), (second, other))
     cuts = [fault for fault, part in tearing if part.kind in _TEARING and fault.cuts]
     if cuts:
         # Of a connector only the supply pin counts: a fault of a data line is found by itself.
         supply = circuit.net(circuit.net_of(cuts[0].cuts[0][0])).kind is NetKind.POWER
-        return supply and bool(first.joins or second.joins)
-    if one.kind is other.kind is PartKind.CAPACITOR:
+        return DRAWN_TORN if supply and (first.joins or second.joins) else 0.0
+    if one.kind is other.kind is PartKind.CAPACITOR and one.pins[0].net == other.pins[0].net:
         mm = hypot(one.pins[0].x_mm - other.pins[0].x_mm, one.pins[0].y_mm - other.pins[0].y_mm)
-        return mm < NEAR_MM and one.pins[0].net == other.pins[0].net
-    return False
+        return DRAWN_NEAR if mm < NEAR_MM else 0.0
+    return 0.0
 
 
 def _short(part: Part, key: str, text: str, join: Pair, spread: str = "short") -> Fault:

@@ -145,9 +145,9 @@ def _next_states(
     wanted[(state == HOLDING) & (inlet_v < held + DROPOUT_OHM * np.maximum(outlet_a, 0))] = PASSING
     wanted[(state == PASSING) & (outlet_v > held)] = HOLDING
     wanted[(state == LIMITING) & (outlet_v > reachable)] = HOLDING
+    wanted[(state == LIMITING) & (inlet_v < outlet_v + DROPOUT_OHM * limit)] = PASSING  # its source gives no more
     wanted[conducting & (outlet_a > limit)] = LIMITING
     wanted[conducting & (outlet_a < -1e-9)] = OFF
     wanted[(state == OFF) & (inlet_v > AWAKE_V) & (outlet_v < reachable - 1e-3)] = HOLDING
-    wanted[(inlet_v < AWAKE_V) & (state != OFF)] = OFF
     wanted[silent] = OFF
     return wanted

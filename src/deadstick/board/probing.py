@@ -173,7 +173,7 @@ def _diodes(circuit: Circuit) -> Iterator[Test]:
 
 
 def _drops(circuit: Circuit) -> Iterator[Test]:
-    """Current into a net that can short; the drops along its copper, and over the parts that lead away from it."""
+    """Current into a net that can short; drops along its copper, and over the parts that lead away from it."""
     for net in circuit.nets:
         supply = injection(circuit, net)
         if supply is None or net.kind is NetKind.GROUND or not _worth_a_look(circuit, net):
