@@ -8,11 +8,10 @@ from hypothesis import strategies as st
 
 from deadstick.board import circuit_file
 from deadstick.board.circuit import NetKind, PartKind
+from deadstick.board.expressions import Expression, parse_expression
 from deadstick.board.kicad import (
     Choices,
-    Expression,
     kind_of,
-    parse_expression,
     parse_netlist,
     rail_volts,
     read_netlist,

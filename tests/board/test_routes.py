@@ -9,8 +9,9 @@ from scipy import stats
 
 from deadstick.board.odds import Diagnosis
 from deadstick.board.readings import Kind, Reading
+from deadstick.board.route_figures import Hours, Route, Share, Site
 from deadstick.board.route_files import Case, default_text, learned, load_cases, load_figures
-from deadstick.board.routes import Facts, Hours, Route, Share, Site, choose, plan_of, sites_of
+from deadstick.board.routes import Facts, choose, plan_of, sites_of
 from deadstick.board.templates import usb2_stick
 from deadstick.errors import InputError
 

@@ -11,13 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from deadstick.board.circuit import Circuit, Net, NetKind, Part, PartKind, Pin
+from deadstick.board.expressions import Expression, parse_expression
 from deadstick.errors import InputError
 
-Expression = list["Expression | str"]
 MOST_BYTES = 32 << 20
-DEEPEST = 60
 
-_TOKEN = re.compile(r'\s*(?:([()])|"((?:[^"\\]|\\.)*)"|([^\s()"]+))')
 _PREFIXES = (
     ("FB", PartKind.FERRITE),
     ("LED", PartKind.DIODE),
@@ -198,44 +196,6 @@ def value_of(text: str) -> float | None:
     digits = found["part"] or found["after"] or "0"
     value = float(f"{found['whole']}.{digits}e{_EXPONENTS[found['unit']]}")
     return value if value > 0 else None
-
-
-# S-expressions -----------------------------------------------------------------------------------------------
-
-
-def parse_expression(text: str) -> Expression:
-    """One s-expression: lists in parentheses, words, and strings in quotes with backslashes.
-
-    >>> parse_expression('(a "b c" (d))')
-    ['a', 'b c', ['d']]
-
-    Raises:
-        InputError: parentheses do not match, or something stands outside them.
-    """
-    stack: list[Expression] = []
-    root: Expression | None = None
-    place, end = 0, len(text.rstrip())
-    while place < end:
-        found = _TOKEN.match(text, place)
-        if found is None or (root is not None and not stack):
-            raise InputError(f"no s-expression: line {text.count(chr(10), 0, place) + 1} cannot be read")
-        place = found.end()
-        if found[1] == "(":
-            opened: Expression = []
-            if stack:
-                stack[-1].append(opened)
-            stack.append(opened)
-            if len(stack) > DEEPEST:
-                raise InputError("no netlist: parentheses are nested too deep")
-        elif not stack:
-            raise InputError("no s-expression: it does not begin with a parenthesis")
-        elif found[1] == ")":
-            root = stack.pop()
-        else:
-            stack[-1].append(re.sub(r"\\(.)", r"\1", found[2]) if found[2] is not None else found[3])
-    if root is None or stack:
-        raise InputError("no s-expression: a parenthesis is not closed; the file may be cut off")
-    return root
 
 
 def _all(expression: Expression, name: str) -> Iterator[Expression]:

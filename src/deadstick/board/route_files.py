@@ -8,7 +8,7 @@ from typing import Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from deadstick.board.routes import Figures, Hours, Route, RouteFigures, Share, Site
+from deadstick.board.route_figures import Figures, Hours, Route, RouteFigures, Share, Site
 from deadstick.errors import InputError
 
 _Model = TypeVar("_Model", bound=BaseModel)

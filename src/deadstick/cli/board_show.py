@@ -14,7 +14,8 @@ from deadstick.board.explain import instruction
 from deadstick.board.host import Sight
 from deadstick.board.journal import Journal, table
 from deadstick.board.readings import Odds
-from deadstick.board.routes import Choice, Outlook, Plan, Route
+from deadstick.board.route_figures import Route
+from deadstick.board.routes import Choice, Outlook, Plan
 from deadstick.cli.show import console, pairs
 
 FEW = 4
