@@ -29,7 +29,7 @@ def recover(
     """Do the whole job, or what an earlier run left to do.
 
     Args:
-        dumps: for each chip its read, or its reads, also as one path joined by commas.
+        dumps: for each chip its read, or its reads, also as one path joined by commas; chips in any order.
         case_dir: the case folder: new, empty, or of the same dumps.
         hints: what is known already.
         progress: told about `hash`, `contacts`, `vote`, the stages of the engines, `sectors` and `verify`.
@@ -44,15 +44,29 @@ def recover(
         CaseError: the folder cannot be used, or the disk is full.
     """
     chips = chips_of(dumps)
-    if len(chips) > 1:
-        raise InputError(
-            f"{len(chips)} chips were given; this version joins no chips: give one chip, its reads joined by commas"
-        )
     with explained(case_dir):
         known = check_folder(case_dir, tuple(path for chip in chips for path in chip))
         inputs = take_all_in(chips, progress)
+        _refuse_twins(inputs)
         with _record(case_dir, chips, inputs, known=known) as store:
             return Job(store, inputs, hints, progress, engines).run()
+
+
+def _refuse_twins(inputs: Inputs) -> None:
+    """Two chips are never alike to the last byte.
+
+    Raises:
+        InputError: one file was given as two chips.
+    """
+    seen: dict[str, tuple[int, Path]] = {}
+    for number, chip in enumerate(inputs.chips):
+        for intake in chip:
+            first, path = seen.setdefault(intake.sha256, (number, intake.dump.path))
+            if first != number:
+                raise InputError(
+                    f"{intake.dump.path}: the same bytes as {path}, but given as another chip; "
+                    "reads of one chip are joined by commas"
+                )
 
 
 def _record(folder: Path, chips: Sequence[ChipPaths], inputs: Inputs, *, known: bool) -> CaseStore:
@@ -65,11 +79,11 @@ def _record(folder: Path, chips: Sequence[ChipPaths], inputs: Inputs, *, known: 
         return CaseStore.create(folder, rows)
     store = CaseStore.open(folder)
     held = {(row.chip, row.read): row.sha256 for row in store.inputs()}
+    if len(held) != len(rows):
+        store.close()
+        raise CaseError(f"{folder}: this case is about {len(held)} dumps, but {len(rows)} were given; give the same")
     for row in rows:
         if held.get((row.chip, row.read)) != row.sha256:
             store.close()
             raise CaseError(f"{folder}: this case is about another dump (its SHA-256 differs from that of {row.path})")
-    if len(held) != len(rows):
-        store.close()
-        raise CaseError(f"{folder}: this case is about {len(held)} dumps, but {len(rows)} were given; give the same")
     return store

@@ -2,12 +2,13 @@
 
 Every lost codeword is decoded again and again, as `codes.chase` describes: first as each read has it, then with the
 unsure bits of the vote changed. What comes out is held against the accident: `chase` says with which chance some wrong
-codeword could have looked as likely. With T codewords tried, at most T times that chance of wrong ones is to be
-expected, so a codeword is EXACT where
+codeword could have looked as likely. So are corrected codewords that `certainty` calls DOUBTFUL, because so many bits
+were corrected: an accident corrects bits anywhere, while true errors lie where the reads disagree. With T codewords
+tried, at most T times that chance of wrong ones is to be expected, so a codeword is EXACT where
 
     MARGIN * T * chance <= TRIAL_BUDGET,
 
-and DOUBTFUL otherwise. `TRIAL_BUDGET` comes on top of the budget of `certainty`, whose rule counts these codewords as
+and DOUBTFUL otherwise. `TRIAL_BUDGET` comes on top of the budget of `certainty`, whose rule counts lost codewords as
 lost, as it must: they had more than t errors.
 """
 
@@ -28,7 +29,7 @@ from deadstick.rebuild.page_space import PageSpace, woven
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.parallel import in_order
 from deadstick.rebuild.patch import Patch
-from deadstick.recipe.code import LOST, Code
+from deadstick.recipe.code import LOST, UNCHECKED, Code
 from deadstick.recipe.recipe import Recipe
 
 TRIAL_BUDGET = 1e-7
@@ -107,7 +108,7 @@ class _Tried:
 
 
 def with_trials(table: PageTable, reads: Reads, progress: Progress = silent) -> PageTable:
-    """Try the lost codewords of a page table.
+    """Try the lost and the doubtful codewords of a page table.
 
     Args:
         table: outcome of the decode pass over the vote.
@@ -121,8 +122,9 @@ def with_trials(table: PageTable, reads: Reads, progress: Progress = silent) -> 
     code = recipe.code
     if not reads.are_several or code is None or code.family == "hamming":
         return table
-    lost = (table.errors == LOST) & (table.kind != PageKind.CONSTANT)[:, None]
-    total = int(lost.sum())
+    doubtful = (table.errors > 0) & (table.states == SectorState.DOUBTFUL)
+    open_ = ((table.errors == LOST) | doubtful) & (table.kind != PageKind.CONSTANT)[:, None]
+    total = int(open_.sum())
     if not 0 < total <= MOST_WORDS:
         return table
     trials = min(_MOST_TRIALS, max(_FEWEST_TRIALS, _ALL_TRIALS // total))
@@ -131,18 +133,18 @@ def with_trials(table: PageTable, reads: Reads, progress: Progress = silent) -> 
     def work(batch: tuple[int, NDArray[np.int64]]) -> tuple[int, _Tried]:
         return len(batch[1]), _try(reads, code, *batch, trials)
 
-    for count, tried in in_order(work, _batches(lost, reads.space)):
+    for count, tried in in_order(work, _batches(open_, reads.space)):
         found.append(tried)
         done += count
         progress("trials", done, total)
     return _merged(table, reads, found, total)
 
 
-def _batches(lost: NDArray[np.bool_], space: PageSpace) -> list[tuple[int, NDArray[np.int64]]]:
-    """Lost codewords by their number in the page and by chip, some rows at a time."""
+def _batches(chosen: NDArray[np.bool_], space: PageSpace) -> list[tuple[int, NDArray[np.int64]]]:
+    """Codewords by their number in the page and by chip, some rows at a time."""
     batches = []
-    for number in range(lost.shape[1]):
-        rows = np.flatnonzero(lost[:, number]).astype(np.int64)
+    for number in range(chosen.shape[1]):
+        rows = np.flatnonzero(chosen[:, number]).astype(np.int64)
         chips = space.chip(rows)
         for chip in np.unique(chips).tolist():
             here = rows[chips == chip]
@@ -165,7 +167,14 @@ def _try(reads: Reads, code: Code, number: int, rows: NDArray[np.int64], trials:
     message_bytes = recipe.layout.codewords[number].message_bits // 8
     names = (rows * len(recipe.layout.codewords) + number).astype(np.uint64)
     decoded = chase.decode(
-        code.codec, words, np.abs(scores), message_bytes, unit=WEIGHT_UNIT, starts=starts, names=names, trials=trials
+        code.codec,
+        words,
+        np.abs(scores),
+        message_bytes,
+        unit=WEIGHT_UNIT,
+        starts=np.stack([words, *starts]),
+        names=names,
+        trials=trials,
     )
     good = np.flatnonzero(decoded.distance >= 0)
     masks = recipe.page_bits(decoded.words[good] ^ words[good], number)
@@ -191,8 +200,8 @@ def _merged(table: PageTable, reads: Reads, found: list[_Tried], total: int) -> 
         sure = tried.log10_chance[sound] <= limit
         states[rows, tried.number] = np.where(sure, SectorState.EXACT, SectorState.DOUBTFUL)
         # Checked, but under a keystream that nobody knows.
-        unsure = tried.rows[~sound & (decoded.errors[place, tried.number] != LOST)]
-        errors[unsure, tried.number] = decoded.errors[np.searchsorted(patch.rows, unsure), tried.number]
+        unsure = tried.rows[decoded.errors[place, tried.number] == UNCHECKED]
+        errors[unsure, tried.number] = UNCHECKED
         states[unsure, tried.number] = SectorState.DOUBTFUL
     lost = (errors == LOST).sum(axis=1)
     kind = np.where((table.kind == PageKind.LOST) & (lost < errors.shape[1]), PageKind.DATA, table.kind)
