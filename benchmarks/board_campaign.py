@@ -29,5 +29,5 @@ def main(first: int = 0, count: int = 1000, records: Path | None = None) -> None
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
-    main(*(int(word) for word in given[:2]), **({"records": Path(given[2])} if len(given) > 2 else {}))
+    given = [*sys.argv[1:], *("0", "1000", "")[len(sys.argv) - 1 :]]
+    main(int(given[0]), int(given[1]), Path(given[2]) if given[2] else None)

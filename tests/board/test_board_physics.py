@@ -19,7 +19,7 @@ def rebuilt(circuit: Circuit, row: int) -> Network:
     """The board of one row, built anew instead of corrected."""
     faults = hypotheses(circuit)
     fault = faults.faults[faults.fault_of_row[row]]
-    joins = [Element(f"f{k}", *pair, 1 / faults.ohms[row, k]) for k, pair in enumerate(fault.joins)]
+    joins = [Element(f"f{k}", pair[0], pair[1], 1 / faults.ohms[row, k]) for k, pair in enumerate(fault.joins)]
     cut = {frozenset(nodes[:2]) for nodes in fault.cuts}
     wires = select(wiring(circuit), running=False)
     kept = [one for one in wires if not (one.part and frozenset((one.a, one.b)) in cut)]

@@ -183,8 +183,8 @@ def expected_bits(diagnosis: Diagnosis, tests: Sequence[Test]) -> Floats:
         if known is not None:
             odds, joint = known
             chosen = [tests[number] for number in numbers]
-            answer = [stacked(odds.forecast(chosen, diagnosis.removed)), joint.ravel()]
-            bits[numbers] = _metric_bits(*answer, np.tile(groups[odds.rows], len(joint)))
+            prediction = stacked(odds.forecast(chosen, diagnosis.removed))
+            bits[numbers] = _metric_bits(prediction, joint.ravel(), np.tile(groups[odds.rows], len(joint)))
     return bits
 
 

@@ -115,10 +115,10 @@ def _best_cut(places: Floats, spreads: Floats, weights: Floats, groups: NDArray[
     middles = (candidates[1:] + candidates[:-1]) / 2
     middles = middles[:: max(1, middles.size // 60)]
     count = int(groups.max()) + 1
-    total = np.bincount(groups, weights, count)
+    total = np.bincount(groups, weights, count).astype(np.float64)
 
     def left(cut: float) -> float:
-        low = np.bincount(groups, weights * (places < cut), count)
+        low = np.bincount(groups, weights * (places < cut), count).astype(np.float64)
         return _entropy(low) + _entropy(total - low)
 
     gaps = np.array([left(float(cut)) for cut in middles])

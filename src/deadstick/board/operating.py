@@ -90,8 +90,8 @@ def powered(
     limiting = np.zeros(boards, dtype=bool)
     for _ in range(ROUNDS):
         matrix, constant = _equations(ports, regulators, state, limiting, volts, amperes)
-        currents = np.linalg.solve(matrix, constant[..., None])[..., 0]
-        voltage = np.einsum("bij,bj->bi", ports, currents)
+        currents: Floats = np.linalg.solve(matrix, constant[..., None])[..., 0].astype(np.float64)
+        voltage: Floats = np.einsum("bij,bj->bi", ports, currents).astype(np.float64)
         old = state.copy(), limiting.copy()
         state = _next_states(state, silent, voltage[:, 1::2], voltage[:, 2::2], currents[:, 2::2], held, limit)
         limiting = np.where(limiting, voltage[:, 0] < volts + 1e-9, currents[:, 0] > amperes)

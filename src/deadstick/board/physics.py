@@ -236,4 +236,4 @@ def changed(kernels: Floats, deltas: Floats) -> Floats:
     middle = kernels + np.eye(k) / deltas[..., None]
     if k == 1:
         return np.asarray(1 / middle)
-    return np.linalg.inv(middle)
+    return np.asarray(np.linalg.inv(middle), dtype=np.float64)
