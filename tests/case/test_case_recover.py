@@ -214,8 +214,8 @@ def test_a_case_folder_that_holds_the_dump_is_refused(dump: Path) -> None:
         recover([dump], dump.parent, engines=workshop.know_it_all())
 
 
-def test_two_chips_are_refused_for_now(dump: Path, tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="give one chip, its reads joined by commas"):
+def test_one_file_is_not_two_chips(dump: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"the same bytes as .* given as another chip"):
         recover([dump, dump], tmp_path / "case", engines=workshop.know_it_all())
     assert not (tmp_path / "case").exists()
 

@@ -4,7 +4,7 @@ Everything is the program's own but the solver, which knows the answer: what is 
 of an answer. Nothing in it tells the later steps what lay on the chip.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ParamSpec, TypeVar
@@ -79,8 +79,9 @@ def make_dump(path: Path, *, seed: int = 1, spoiled_pages: int = 0) -> list[SimF
 def know_it_all(outcome: str = "solved") -> Engines:
     """The program's engines, with a solver that knows the recipe, or that ends otherwise as asked."""
 
-    def solve(dump: Dump, hints: Hints, progress: Progress) -> Solution:
-        progress("solve", dump.size, dump.size)
+    def solve(dump: Dump | Sequence[Dump], hints: Hints, progress: Progress) -> Solution:
+        size = dump.size if isinstance(dump, Dump) else sum(one.size for one in dump)
+        progress("solve", size, size)
         if outcome == "solved":
             return Solution("solved", "every codeword decodes", hints.recipe or RECIPE, FINDINGS)
         if outcome == "encrypted":
@@ -89,7 +90,7 @@ def know_it_all(outcome: str = "solved") -> Engines:
             return Solution("unreadable", "every page is erased", None, ())
         return Solution("unsolved", "no code was proven", None, FINDINGS[:1])
 
-    def rebuilt(dump: Dump, recipe: Recipe, table: PageTable | None, progress: Progress) -> Rebuilt:
+    def rebuilt(dump: Dump | Sequence[Dump], recipe: Recipe, table: PageTable | None, progress: Progress) -> Rebuilt:
         return rebuild(dump, recipe, page_table=table, progress=progress)
 
     def files(disk: Disk, folder: Path, progress: Progress) -> Listing:

@@ -55,7 +55,7 @@ def chip_figures(table: PageTable, blocks: BlockTable, t: int) -> ChipFigures:
         cells=_styles(table, used, np.arange(0, len(table), per_cell), t) if len(table) else [],
         histogram=histogram.tolist(),
         counts=_counts(table, blocks, used, histogram),
-        aside=[f"physical block {block.block}: {block.reason}" for block in blocks.aside],
+        aside=[f"physical block {blocks.name(block.block)}: {block.reason}" for block in blocks.aside],
     )
 
 

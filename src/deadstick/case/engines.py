@@ -1,6 +1,6 @@
 """The steps of the job as the case calls them; loaded late, because they bring compilers and C libraries along."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -37,14 +37,14 @@ class Engines:
     """What does the work.
 
     Attributes:
-        solve: finds the recipe.
-        rebuild: applies it; takes the page table of an earlier run, where there is one.
+        solve: finds the recipe, from the dump of one chip or one of each.
+        rebuild: applies it to the same; takes the page table of an earlier run, where there is one.
         write_image: copies the disk into a sparse file.
         recover_files: writes `files/` and `deleted/` into a folder and lists them.
     """
 
-    solve: Callable[[Dump, Hints, Progress], Solution]
-    rebuild: Callable[[Dump, Recipe, PageTable | None, Progress], Rebuilt]
+    solve: Callable[[Dump | Sequence[Dump], Hints, Progress], Solution]
+    rebuild: Callable[[Dump | Sequence[Dump], Recipe, PageTable | None, Progress], Rebuilt]
     write_image: Callable[[Disk, Path, Progress], WrittenImage]
     recover_files: Callable[[Disk, Path, Progress], Listing]
 

@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -93,7 +93,7 @@ class Job:
     progress: Progress
     engines: Engines | None
     _rebuilt: Rebuilt | None = None
-    _dump: Dump | None = None
+    _dumps: tuple[Dump, ...] = ()
     _began: float = field(default_factory=time.monotonic)
     _earlier: float = 0.0
 
@@ -194,7 +194,7 @@ class Job:
         notices: list[Notice] = []
         outputs: list[str] = []
         for number, intakes in enumerate(self.inputs.chips):
-            name = f"chip {number + 1}" if len(self.inputs.chips) > 1 else ""
+            name = f"chip {number}" if len(self.inputs.chips) > 1 else ""
             self.progress("contacts", number, len(self.inputs.chips))
             joined = JoinedChip.of([intake.dump for intake in intakes], name)
             self.progress("contacts", number + 1, len(self.inputs.chips))
@@ -207,7 +207,7 @@ class Job:
         return _Done({"chips": chips, "notices": notices_to_dicts(notices)}, tuple(outputs))
 
     def _solve(self) -> _Done:
-        solution = self._engines.solve(self._chip, self.hints, self.progress)
+        solution = self._engines.solve(self._given, self.hints, self.progress)
         if solution.recipe is not None and self.hints.library is not None:
             self._keep(self.hints.library, solution.recipe)
         payload = {
@@ -222,8 +222,11 @@ class Job:
 
     def _keep(self, folder: Path, recipe: Recipe) -> None:
         """Put a solved recipe into the library; one that cannot be written takes nothing from the case."""
+        if len(self._chips) > 1:
+            self.store.note("library", "recipes for several chips are not put into it")
+            return
         try:
-            added = library.add(folder, self._chip.array, recipe)
+            added = library.add(folder, self._chips[0].array, recipe)
         except OSError as error:
             self.store.note("library not written", storable(f"{folder}: {error.strerror or error}"))
         else:
@@ -256,7 +259,9 @@ class Job:
         refuse_full(listing.problems, self.folder)
         for name in (FILES, DELETED):
             (self.work / name).mkdir(exist_ok=True)
-        live = unless_hidden([file_part(record) for record in listing.files], rebuilt.block_table.unreadable)
+        blocks = rebuilt.block_table
+        unreadable = [blocks.name(block) for block in blocks.unreadable]
+        live = unless_hidden([file_part(record) for record in listing.files], unreadable)
         hidden = [notice["answer"] for notice in payload(self.store, READS)["notices"] if notice["hides"]]
         live = unless_missing(live, hidden)
         deleted = [file_part(record) for record in listing.deleted]
@@ -300,13 +305,24 @@ class Job:
         return self.engines
 
     @property
-    def _chip(self) -> Dump:
-        """The chip as one dump."""
-        if self._dump is None:
-            (intakes,), (plan,) = self.inputs.chips, payload(self.store, READS)["chips"]
-            chip = Chip([intake.dump for intake in intakes])
-            self._dump = dump_of(chip, Plan.from_dict(plan), self.work / f"{VOTED}0.bin")
-        return self._dump
+    def _chips(self) -> tuple[Dump, ...]:
+        """Each chip as one dump."""
+        if not self._dumps:
+            plans = payload(self.store, READS)["chips"]
+            self._dumps = tuple(
+                dump_of(
+                    Chip([intake.dump for intake in intakes]),
+                    Plan.from_dict(plan),
+                    self.work / f"{VOTED}{number}.bin",
+                )
+                for number, (intakes, plan) in enumerate(zip(self.inputs.chips, plans, strict=True))
+            )
+        return self._dumps
+
+    @property
+    def _given(self) -> Dump | Sequence[Dump]:
+        """What the engines take: one dump, or one of each chip."""
+        return self._chips[0] if len(self._chips) == 1 else self._chips
 
     @property
     def _recipe(self) -> Recipe:
@@ -318,7 +334,7 @@ class Job:
     def _disk(self) -> Rebuilt:
         if self._rebuilt is None:
             saved = PageTable.load(self.folder / PAGES) if self.store.stage("rebuild") else None
-            self._rebuilt = self._engines.rebuild(self._chip, self._recipe, saved, self.progress)
+            self._rebuilt = self._engines.rebuild(self._given, self._recipe, saved, self.progress)
         return self._rebuilt
 
     def _seconds(self) -> Seconds:

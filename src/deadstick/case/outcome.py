@@ -48,7 +48,7 @@ def judge(volumes: Sequence[VolumePart], files: Sequence[FilePart], problems: Se
     return Status.RECOVERED, line
 
 
-def unless_hidden(files: list[FilePart], unreadable: Sequence[int]) -> list[FilePart]:
+def unless_hidden(files: list[FilePart], unreadable: Sequence[int | str]) -> list[FilePart]:
     """Take the word exact from files whose newest content may lie in blocks that cannot be placed.
 
     Such a block may be the newest copy of any logical block: then an older copy, exact in every bit, stands in its
@@ -56,12 +56,13 @@ def unless_hidden(files: list[FilePart], unreadable: Sequence[int]) -> list[File
 
     Args:
         files: the live files.
-        unreadable: physical blocks that are written and not marked as bad, and whose place is not sure.
+        unreadable: names of physical blocks that are written and not marked as bad, and whose place is not sure.
     """
     if not unreadable:
         return files
     named = ", ".join(str(block) for block in unreadable[:4]) + (" and more" if len(unreadable) > 4 else "")
-    doubt = f"block {named} of the chip cannot be placed and may hold a newer copy of a part of it; otherwise: "
+    of_chip = "" if "of chip" in named else " of the chip"
+    doubt = f"block {named}{of_chip} cannot be placed and may hold a newer copy of a part of it; otherwise: "
     return [
         file.model_copy(update={"state": FileState.DOUBTFUL, "reason": doubt + file.reason})
         if file.state == FileState.EXACT

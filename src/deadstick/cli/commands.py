@@ -1,6 +1,7 @@
 """What the commands do; each returns the exit status. Importing this loads the engines, see `main`."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,17 +34,20 @@ def recover(dumps: Sequence[Path], case: Path, given: Hints) -> int:
     return result.exit_status
 
 
-def solve(dump: Path, given: Hints, *, explain: bool, save: Path | None) -> int:
+def solve(dumps: Sequence[Path], given: Hints, *, explain: bool, save: Path | None) -> int:
     """The recipe alone."""
     if save is not None and save.exists():
         raise InputError(f"{save}: there is such a file already; choose a new name")
-    with shown() as progress, opened(dump, progress) as (chip, notices):
-        found = engines.installed().solve(chip, given, progress)
+    with shown() as progress, ExitStack() as stack:
+        chips = [stack.enter_context(opened(dump, progress)) for dump in dumps]
+        notices = [notice for _, noticed in chips for notice in noticed]
+        given_dumps = chips[0][0] if len(chips) == 1 else [chip for chip, _ in chips]
+        found = engines.installed().solve(given_dumps, given, progress)
         page_bytes = found.recipe.layout.page_bytes if found.recipe else None
         noticed = tuple(finding_of(notice, page_bytes) for notice in notices)
         found = replace(found, findings=(*noticed, *found.findings))
-        if found.recipe is not None and given.library is not None:
-            _keep(given.library, chip, found.recipe)
+        if found.recipe is not None and given.library is not None and len(chips) == 1:
+            _keep(given.library, chips[0][0], found.recipe)
     show.solution(found, explain=explain)
     if not explain:
         show.notices(noticed)

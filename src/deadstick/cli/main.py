@@ -38,6 +38,14 @@ DumpArgument = Annotated[
         help="The raw read of the chip: data and spare areas. Several reads of it are joined by commas.",
     ),
 ]
+DumpArguments = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="DUMP",
+        readable=False,
+        help="One for each chip, in any order: its raw read, data and spare areas. Several reads are joined by commas.",
+    ),
+]
 PageBytes = Annotated[
     int | None, typer.Option(min=1, metavar="N", help="Data bytes of a page, without the spare area, if you know them.")
 ]
@@ -86,14 +94,7 @@ def _main(
 
 @app.command()
 def recover(
-    dumps: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="DUMP",
-            readable=False,
-            help="One chip: its raw read, data and spare areas. Several reads of it are joined by commas.",
-        ),
-    ],
+    dumps: DumpArguments,
     case: Annotated[
         Path,
         typer.Option(metavar="DIR", readable=False, help="Folder of the case: new, empty, or begun with this dump."),
@@ -119,6 +120,7 @@ def recover(
     Exit status:   0 recovered, 3 partly, 4 not solved, encrypted or unreadable, 2 wrong use or unusable input
     Examples:      deadstick recover chip.bin --case job-17
                    deadstick recover read1.bin,read2.bin,read3.bin --case job-18
+                   deadstick recover chip0.bin chip1.bin --case job-19
     """  # noqa: D301 - \b is Typer's mark for lines that stay as they are
     from deadstick.cli import commands  # noqa: PLC0415 - late, as said above
     from deadstick.cli.hints import hints  # noqa: PLC0415
@@ -139,7 +141,7 @@ def recover(
 
 @app.command()
 def solve(
-    dump: DumpArgument,
+    dumps: DumpArguments,
     explain: Annotated[
         bool, typer.Option("--explain", help="Show the evidence for every answer, and the rivals.")
     ] = False,
@@ -164,7 +166,8 @@ def solve(
 
     \b
     Exit status:   0 solved, 4 not solved, 2 wrong use or unusable input
-    Example:       deadstick solve chip.bin --explain --save chip.toml
+    Examples:      deadstick solve chip.bin --explain --save chip.toml
+                   deadstick solve chip0.bin chip1.bin --explain
     """  # noqa: D301
     from deadstick.cli import commands  # noqa: PLC0415
     from deadstick.cli.hints import hints  # noqa: PLC0415
@@ -180,7 +183,7 @@ def solve(
         library=library,
         no_library=no_library,
     )
-    raise typer.Exit(commands.solve(dump, given, explain=explain, save=save))
+    raise typer.Exit(commands.solve(dumps, given, explain=explain, save=save))
 
 
 @app.command()
