@@ -119,7 +119,7 @@ def test_two_writers_do_not_mix(tmp_path: Path) -> None:
 def test_no_number_that_json_does_not_know(tmp_path: Path) -> None:
     path = tmp_path / "j.jsonl"
     journal = Journal.open(path)
-    with pytest.raises(ValueError, match="JSON compliant"):
+    with pytest.raises(InputError, match="finite"):
         journal.add("resistance", value=math.nan)
     assert not path.exists()
 

@@ -12,7 +12,7 @@ from deadstick.board.faults import hypotheses
 from deadstick.board.host import Expected, Pattern, judge_log, judge_snapshots
 from deadstick.board.host_evidence import CHANCES, Class, class_of, host_evidence
 from deadstick.board.host_log import LogKind, last_attempt, log_events, read_log
-from deadstick.board.host_tree import Snapshot, look, read_lsblk, with_lsblk
+from deadstick.board.host_tree import Snapshot, look, lsblk_now, read_lsblk, with_lsblk
 from deadstick.board.templates import card, usb2_stick, usb3_stick
 from deadstick.errors import InputError
 
@@ -218,6 +218,13 @@ def test_lsblk_adds_disks_that_sysfs_did_not_show(tmp_path: Path) -> None:
     # Older versions print every value as text.
     old = json.dumps({"blockdevices": [{"name": "sdb", "size": "512", "rm": "1", "ro": "0", "tran": "usb"}]})
     assert with_lsblk(Snapshot(), old).disks[0].bytes == 512
+
+
+def test_the_lsblk_of_this_machine_can_be_read() -> None:
+    text = lsblk_now()
+    if text is None:
+        pytest.skip("no lsblk here, or it has nothing to tell")
+    assert isinstance(with_lsblk(Snapshot(), text), Snapshot)
 
 
 @pytest.mark.parametrize("text", ["{", '{"blockdevices": [{"size": 1}]}', "[]"])

@@ -101,6 +101,15 @@ def test_pixels_without_a_value_are_left_out() -> None:
     assert math.hypot(spots[0].x_mm - 8, spots[0].y_mm - 20) < 0.3
 
 
+def test_a_flickering_pixel_is_no_spot() -> None:
+    before, powered, projection = photographed([Heater(8, 30, 1)], STICK)
+    row, column = projection.to_picture((4.0, 12.0)).round().astype(int)[::-1]
+    flicker = powered.celsius.copy()
+    flicker[row, column] += 40
+    spots = compare(before, Frame(flicker, "flicker"), projection, STICK).spots
+    assert [round(spot.y_mm) for spot in spots] == [30]
+
+
 # Evidence ---------------------------------------------------------------------------------------------------
 
 
@@ -222,6 +231,15 @@ def test_unusable_pictures_are_refused_in_one_line(tmp_path: Path, what: str) ->
         read_frame(path)
     assert path.name in str(refusal.value)
     assert words in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("scale", "offset", "words"), [(0, 0, "scale of 0"), (math.nan, 0, "scale"), (1, math.inf, "off")]
+)
+def test_a_scale_that_gives_no_degrees(tmp_path: Path, scale: float, offset: float, words: str) -> None:
+    tifffile.imwrite(tmp_path / "count.tif", np.full((20, 20), 30000, np.uint16))
+    with pytest.raises(InputError, match=words):
+        read_frame(tmp_path / "count.tif", scale=scale, offset=offset)
 
 
 # The drawing ------------------------------------------------------------------------------------------------

@@ -1,5 +1,7 @@
 """A board on the bench: its odds after everything in its journal, and which parts are off it right now."""
 
+from dataclasses import replace
+
 from deadstick.board.circuit import Circuit
 from deadstick.board.journal import Journal
 from deadstick.board.observations import observations, removed
@@ -24,11 +26,19 @@ class BenchDiagnosis(Diagnosis):
         super().__init__(circuit)
         for observation in observations(journal):
             try:
-                super().add(observation)
+                super().add(self._of_this_board(observation))
             except InputError as error:
                 raise InputError(f"{journal.path}: {error}") from error
         for part in self._off:
             circuit.part(part)
+
+    def _of_this_board(self, observation: Observation) -> Observation:
+        """Evidence without the faults of parts that were since taken out of the circuit file."""
+        if isinstance(observation, Reading):
+            return observation
+        known = {fault.key for fault in self.hypotheses.faults}
+        kept = {key: value for key, value in observation.log_likelihoods.items() if key in known}
+        return replace(observation, log_likelihoods=kept)
 
     @property
     def removed(self) -> frozenset[str]:

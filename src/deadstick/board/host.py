@@ -104,8 +104,15 @@ def judge_snapshots(before: Snapshot, after: Snapshot, expected: Expected = NOTH
         sentence = "no new device appeared; a failed attach shows in the kernel log only, so give that too (--log)"
         return Sight(Pattern.NO_ATTACH, sentence)
     device = max(fresh, key=lambda device: device.is_storage)
-    disk = next((disk for disk in after.disks if disk.port == device.port), None)
+    disk = next((disk for disk in after.disks if disk.port == device.port), None) or _only_new(before, after)
     return _enumerated(device, disk, 0, expected)
+
+
+def _only_new(before: Snapshot, after: Snapshot) -> Disk | None:
+    """The one disk that is new and of which only lsblk tells, so that its port is not known."""
+    known = {disk.name for disk in before.disks}
+    fresh = [disk for disk in after.disks if disk.name not in known and not disk.port]
+    return fresh[0] if len(fresh) == 1 else None
 
 
 def _failed(events: Sequence[LogEvent], kinds: set[LogKind]) -> tuple[Pattern, str]:

@@ -66,7 +66,9 @@ def class_of(circuit: Circuit, fault: Fault) -> Class:
 def host_evidence(sight: Sight, circuit: Circuit, faults: Iterable[Fault]) -> Evidence:
     """What the host saw, as evidence."""
     chances = {fault.key: math.log(CHANCES[class_of(circuit, fault)][sight.pattern]) for fault in faults}
-    return Evidence(f"{sight.pattern.value}: {sight.sentence}", chances, source="host")
+    # For faults of parts that are declared later: neither for nor against them.
+    neutral = math.log(sum(math.exp(one) for one in chances.values()) / len(chances)) if chances else 0.0
+    return Evidence(f"{sight.pattern.value}: {sight.sentence}", chances, neutral, "host")
 
 
 def _of_joins(circuit: Circuit, fault: Fault) -> Iterable[Class]:

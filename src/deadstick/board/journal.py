@@ -50,7 +50,7 @@ class Entry(BaseModel):
         previous: SHA-256 of the line before, without its line end.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     number: int = Field(ge=1)
     utc: str

@@ -280,7 +280,7 @@ def _named(
     if missing:
         numbers = ", ".join(number for number, _ in pins)
         raise InputError(f"which pin of {part} is {', '.join(missing)}? It has the numbers {numbers}; say so with "
-                         f"--pin {part}.{pins[0][0]}={missing[0]}")  # fmt: skip
+                         f"--pin {part}.{pins[0][0]}={missing[0]}, or say with --kind what it is")  # fmt: skip
     return named
 
 

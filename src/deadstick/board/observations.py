@@ -17,7 +17,7 @@ BEYOND_RANGE = "beyond the range"
 
 
 class _Supply(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     red: str
     black: str
@@ -28,7 +28,7 @@ class _Supply(BaseModel):
 class _ReadingDetails(BaseModel):
     """What stands in `details` of a reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     sigma: float = Field(ge=0)
     beyond_range: bool = False
@@ -39,7 +39,7 @@ class _ReadingDetails(BaseModel):
 class _EvidenceDetails(BaseModel):
     """What stands in `details` of evidence."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     log_likelihoods: dict[str, float]
     otherwise: float = 0.0

@@ -65,6 +65,8 @@ def fit_projection(pixels: ArrayLike, board_mm: ArrayLike) -> Projection:
     source, target = np.asarray(pixels, float), np.asarray(board_mm, float)
     if source.shape != target.shape or source.ndim != 2 or source.shape[1] != 2:
         raise InputError("registration: as many points on the board as in the picture are needed, two numbers each")
+    if not (np.isfinite(source).all() and np.isfinite(target).all()):
+        raise InputError("registration: a point is not finite")
     if len(source) < 4:
         raise InputError(f"registration: {len(source)} points are too few; four are needed, at best near the corners")
     for points, where in ((source, "in the picture"), (target, "on the board")):

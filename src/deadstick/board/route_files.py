@@ -16,7 +16,7 @@ DEFAULTS = "routes.toml"
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class _Share(_Table):

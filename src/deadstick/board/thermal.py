@@ -141,6 +141,8 @@ def compare(before: Frame, powered: Frame, projection: Projection, size_mm: tupl
     background = float(np.median(rise[seen]))
     rise = np.where(seen, rise - background, np.nan)
     noise = _noise(rise)
+    seen &= ~_spikes(rise, seen, noise)
+    rise = np.where(seen, rise, np.nan)
     groups = _groups(_candidates(rise, seen, places, noise))
     spots = [spot for group in groups for spot in _fit(rise, seen, places, noise, group, projection)]
     return ThermalPicture(rise, background, noise, _credible(spots, size_mm), projection)
@@ -167,6 +169,14 @@ def _noise(rise: Floats) -> float:
     # The median, as sharp spots have second differences too; 1.4826 makes it a standard deviation.
     spread = 1.4826 * float(np.median(np.abs(second))) / math.sqrt(1 + 4 + 1) if second.size else 0.0
     return max(spread, 1e-3)
+
+
+def _spikes(rise: Floats, seen: Bools, noise: float) -> Bools:
+    """Pixels that stand alone: optics spread the smallest source over its neighbours, a faulty pixel has none."""
+    filled = _filled(rise, seen)
+    second, middle = ndimage.rank_filter(filled, -2, size=3), ndimage.median_filter(filled, size=3)
+    spikes: Bools = filled - second > 4 * (second - middle) + 8 * noise
+    return spikes
 
 
 def _pixels_per_mm(places: Floats, seen: Bools) -> float:
@@ -255,7 +265,12 @@ def _fit(
     reach_of = np.array([*(value for s in found for value in (2 * s.scale_mm, 2 * s.scale_mm, 1.4)), 2.5])
     bounds = (free - reach_of, free + reach_of)
     fitted = least_squares(
-        lambda point: _residual(point, at, values)[0] / noise, free, bounds=bounds, x_scale=0.2, max_nfev=15
+        lambda point: _residual(point, at, values)[0] / noise,
+        free,
+        bounds=bounds,
+        x_scale=0.2,
+        max_nfev=15,
+        tr_solver="lsmr",
     )
     heights = _residual(fitted.x, at, values)[1]
     misfit = max(1.0, math.sqrt(2 * fitted.cost / max(1, len(values) - len(free))))

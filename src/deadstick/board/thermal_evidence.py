@@ -91,7 +91,10 @@ def thermal_evidence(
             chance += math.log(STRAY / area + (1 - STRAY) * expected)
         chances[key] = chance
     named = f" ({source})" if source else ""
-    return Evidence(describe(picture, circuit) + named, chances, source="thermal picture")
+    # For faults of parts that are declared later: neither for nor against them.
+    top = max(chances.values(), default=0.0)
+    neutral = top + math.log(sum(math.exp(one - top) for one in chances.values()) / len(chances)) if chances else 0.0
+    return Evidence(describe(picture, circuit) + named, chances, neutral, "thermal picture")
 
 
 def describe(picture: ThermalPicture, circuit: Circuit) -> str:

@@ -1,5 +1,6 @@
 """Reading radiometric pictures: a matrix of temperatures as CSV, or a 16- or 32-bit TIFF."""
 
+import math
 import re
 import warnings
 from dataclasses import dataclass
@@ -44,6 +45,10 @@ def read_frame(path: Path, *, scale: float | None = None, offset: float | None =
     Raises:
         InputError: the file cannot be read, holds no such picture, or its values are no temperatures.
     """
+    if scale is not None and not (math.isfinite(scale) and scale > 0):
+        raise InputError(f"a scale of {scale:g} turns nothing into degrees; it must be above 0")
+    if offset is not None and not math.isfinite(offset):
+        raise InputError(f"an offset of {offset:g} turns nothing into degrees")
     suffix = path.suffix.lower()
     if suffix in {".tif", ".tiff"}:
         stored = _read_tiff(path)
@@ -54,7 +59,10 @@ def read_frame(path: Path, *, scale: float | None = None, offset: float | None =
     if stored.dtype.kind in "iu" and scale is None:
         raise InputError(f"{path}: {stored.dtype} values have no unit of their own; give --scale and --offset "
                          "(for hundredths of a kelvin 0.01 and -273.15)")  # fmt: skip
-    return Frame(_checked(path, _frames_mean(stored.astype(np.float64)) * (scale or 1.0) + (offset or 0.0)), path.name)
+    return Frame(
+        _checked(path, _frames_mean(stored.astype(np.float64)) * (1.0 if scale is None else scale) + (offset or 0.0)),
+        path.name,
+    )
 
 
 def _read_tiff(path: Path) -> NDArray[np.generic]:

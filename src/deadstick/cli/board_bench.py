@@ -72,7 +72,10 @@ def parse_value(text: str, kind: Kind) -> float:
     if found["unit"] not in {"", wanted}:
         raise HintError(f"{text!r}: a {kind.value} is given in {wanted}")
     # Rounded, because 310 times 0.001 is not 0.31.
-    return float(f"{float(found['number'].replace(',', '.')) * _PREFIXES[found['prefix']]:.12g}")
+    value = float(f"{float(found['number'].replace(',', '.')) * _PREFIXES[found['prefix']]:.12g}")
+    if not math.isfinite(value):
+        raise HintError(f"{text!r} is beyond every meter; write open for an overload")
+    return value
 
 
 def parse_answer(text: str, what: str) -> bool:

@@ -1,5 +1,6 @@
 """What the board commands do; each returns the exit status."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,8 +58,8 @@ class KicadWords:
             if not part:
                 raise HintError(f"--pin {place}={name}: write it as U3.1=GND")
             pins[part, number] = name
-        if not (width > 0 and height > 0):
-            raise HintError(f"--size {self.size}: both sides must be above 0")
+        if not all(0 < number < math.inf for number in (width, height, *volts.values())):
+            raise HintError("--size and --volts need numbers above 0")
         return Choices(kinds, volts, pins, self.ground, (width, height), frozenset(self.left_out))
 
 
@@ -213,6 +214,8 @@ def _reading(bench: Bench, given: ReadWords) -> Reading:
         raise HintError(f"a {given.kind} needs {'one place' if wanted == 1 else 'two pads, red first'}{value}")
     name = ""
     usual = INSTRUMENT_SIGMA.get(kind, SURE)
+    if given.sigma is not None and not math.isfinite(given.sigma):
+        raise HintError(f"--sigma {given.sigma}: a number is needed")
     if given.instrument:
         with Instrument.open(given.instrument, given.visa) as instrument:
             name, measured = instrument.identity(), instrument.measure(kind)

@@ -1,5 +1,6 @@
 """`board route`: which way leads to the data."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +29,8 @@ def route(board: Path | None, journal: Path | None, given: RouteWords, write_fig
         new_file(write_figures, default_text().encode())
         board_show.line(f"{write_figures}: the shipped figures; edit them, and give --figures {write_figures}")
         return 0
+    if not math.isfinite(given.worth):
+        raise HintError(f"--worth {given.worth}: a number of hours is needed")
     if board is None:
         raise HintError("which board? Give its circuit file, or --write-figures FILE")
     figures = load_figures(given.figures)
