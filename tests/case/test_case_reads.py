@@ -1,7 +1,7 @@
 """Several reads of one chip as a job: what the evidence says, exact files, resumed runs, sources left alone."""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import pytest
 import workshop
 from numpy.typing import NDArray
 
+from deadstick.case.engines import Rebuilt
 from deadstick.case.reads import chips_of
 from deadstick.case.recover import recover
 from deadstick.case.report import Sources, render
@@ -22,7 +23,6 @@ from deadstick.flash.geometry import Geometry
 from deadstick.flash.reads import VotedDump
 from deadstick.progress import Progress
 from deadstick.rebuild.page_table import PageTable
-from deadstick.rebuild.rebuild import Rebuilt
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate import contacts
 from deadstick.simulate.contents import SimFile
@@ -182,11 +182,10 @@ def test_a_stopped_run_goes_on_with_its_vote(stage: str, tmp_path: Path) -> None
     seen = []
     engines = workshop.know_it_all()
 
-    def rebuilt(dump: Dump, recipe: Recipe, table: PageTable | None, progress: Progress) -> Rebuilt:
+    def rebuilt(dump: Dump | Sequence[Dump], recipe: Recipe, table: PageTable | None, progress: Progress) -> Rebuilt:
         assert isinstance(dump, VotedDump)
         seen.append(dump.path.stat().st_mtime_ns)
-        result: Rebuilt = engines.rebuild(dump, recipe, table, progress)  # type: ignore[assignment]
-        return result
+        return engines.rebuild(dump, recipe, table, progress)
 
     result = recover([paths(tmp_path, 2)], tmp_path / "case", engines=replace(engines, rebuild=rebuilt))
     assert seen == [made]

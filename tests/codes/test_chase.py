@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from deadstick.codes import chase
 from deadstick.codes.bch import BchCode
+from deadstick.codes.field import PRIMITIVE_DEFAULTS
 from deadstick.codes.kernels import chase as kernels
 
 Bytes = NDArray[np.uint8]
@@ -221,3 +222,29 @@ def test_campaign_nothing_wrong_is_called_sure(reads: int) -> None:
         wrong = (found.distance >= 0) & (found.words[:, :512] != words[:, :512]).any(axis=1)
         assert (found.log10_chance[wrong] > -7).all()
         assert wrong.sum() <= 10
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize(
+    ("reads", "rate", "lost", "found"),
+    [
+        (2, 6e-3, 0.96, 0.70),
+        (2, 6.5e-3, 1.0, 0.47),
+        (2, 7e-3, 1.0, 0.18),
+        (3, 0.035, 0.06, 0.18),
+        (3, 0.04, 0.55, 0.07),
+    ],
+)
+def test_campaign_figures_of_the_page_about_rebuilding(reads: int, rate: float, lost: float, found: float) -> None:
+    code = BchCode(14, PRIMITIVE_DEFAULTS[14], 40)
+    words = sent(code, 200, 1024, 1)
+    vote, reliability, each = voted(words, 8192 + code.parity_bits, reads, rate, 2)
+    beyond = np.flatnonzero(code.decode(vote, 1024).errors < 0)
+    decoded = chase.decode(
+        code, vote[beyond], reliability[beyond], 1024, unit=1 / 16,
+        starts=np.ascontiguousarray(each[:, beyond]), trials=512,
+    )  # fmt: skip
+    solved = decoded.distance >= 0
+    assert abs(len(beyond) / 200 - lost) < 0.12
+    assert abs(solved.mean() - found) < 0.2
+    assert (decoded.words[solved] == words[beyond][solved]).all()
