@@ -16,7 +16,7 @@ from deadstick.board.journal import Journal, table
 from deadstick.board.readings import Odds
 from deadstick.board.route_figures import Route
 from deadstick.board.routes import Choice, Outlook, Plan
-from deadstick.cli.show import console, pairs
+from deadstick.cli.console import console, pairs
 
 FEW = 4
 
