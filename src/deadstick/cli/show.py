@@ -1,6 +1,6 @@
 """What the commands print on standard output."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.console import Console
@@ -11,23 +11,11 @@ from deadstick.case.glance import Glance, entropy_rows
 from deadstick.case.outcome import count_line
 from deadstick.case.report import readable_size
 from deadstick.case.result import Result
+from deadstick.cli.console import console, pairs
 from deadstick.cli.demo import Comparison
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding, Solution
-
-
-def console() -> Console:
-    """Standard output; without colours and at a fixed width where it is no terminal."""
-    plain = Console(highlight=False)
-    return plain if plain.is_terminal else Console(highlight=False, width=160, color_system=None)
-
-
-def pairs(rows: Iterable[tuple[str, str]], out: Console) -> None:
-    """Lines of a name and what it stands for."""
-    # `Text`, so that brackets in names of files are not read as markup.
-    for name, value in rows:
-        out.print(Text(f"  {name:<12} {value}"), soft_wrap=True)
 
 
 def note(name: str, line: str) -> None:
