@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from twins import linux_hamming
+from other_code_twins import linux_hamming
 
 from deadstick.codes.hamming import HammingCode
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from twins import is_codeword
+from other_code_twins import is_codeword
 
 from deadstick.codes import gf2poly
 from deadstick.codes.reed_solomon import Bytes, ReedSolomonCode

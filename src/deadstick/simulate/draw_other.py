@@ -37,7 +37,8 @@ def draw_reed_solomon(rng: np.random.Generator, message: int) -> Code:
     fitting = [m for m in SYMBOL_BITS if room[m] >= 2]
     if not fitting:
         raise ValueError(f"no Reed-Solomon code of at most 10-bit symbols takes {message} bytes")
-    m = fitting[int(rng.integers(len(fitting)))]
+    # Symbols of a byte are taken wherever words of 255 of them are long enough.
+    m = 8 if 8 in fitting else fitting[int(rng.integers(len(fitting)))]
     # A fifth of the message at most; fewer than two symbols would prove nothing.
     t = int(rng.integers(2, max(2, min(MOST_SYMBOLS, room[m], 8 * message // 5 // (2 * m))) + 1))
     polynomials = gf2poly.primitive_polynomials(m)

@@ -148,25 +148,25 @@ class Hunt:
         if self.data % root.message or root.message >= self.page_bytes:
             return None
         columns, tails = self.tails(root)
-        values, times_root = self._values(root)
         gap = root.padding == "gap"
         counts = np.zeros((len(columns), tails.shape[2] + 1), np.int64)
-        kernels.tail_hits(values[:FIRST_ROWS], tails[:FIRST_ROWS], times_root, gap, counts)
-        if counts.max(initial=0) < FEWEST_HITS:
-            return None
-        kernels.tail_hits(values[FIRST_ROWS:], tails[FIRST_ROWS:], times_root, gap, counts)
+        for rows in (slice(0, FIRST_ROWS), slice(FIRST_ROWS, None)):
+            values, times_root = self._values(root, rows)
+            kernels.tail_hits(values, tails[rows], times_root, gap, counts)
+            if counts.max(initial=0) < FEWEST_HITS:
+                return None
         most = int(counts.max())
-        chance = log10_tail(len(values), most, 0.5**root.m) + float(np.log10(tried))
+        chance = log10_tail(len(tails), most, 0.5**root.m) + float(np.log10(tried))
         if chance > CONVINCING:
             return None
         # Zeros behind the parity change nothing, so longer tails fit as well: the shortest is the codeword's.
         place, symbols = np.argwhere(counts >= most - max(1, most // 10))[0].tolist()
-        return Window(root, columns[place], symbols, most, len(values), chance)
+        return Window(root, columns[place], symbols, most, len(tails), chance)
 
-    def _values(self, root: Root) -> tuple[Values, Values]:
-        """Of all messages at the root, with the gap behind them if there is one; and the table to go on with."""
+    def _values(self, root: Root, rows: slice = slice(None)) -> tuple[Values, Values]:
+        """Of messages at the root, with the gap behind them if there is one; and the table to go on with."""
         times_root = _times(root.m, root.polynomial, root.exponent)
-        message = self.message(root)
+        message = self.message(root)[rows]
         values = np.empty(len(message), np.int64)
         kernels.root_values(message, times_root, values)
         if root.padding == "gap":

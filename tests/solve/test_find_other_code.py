@@ -1,0 +1,236 @@
+"""The search for Hamming and Reed-Solomon codes and for readable data without a code."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, in_line, spare_groups
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import BitField, Translation
+from deadstick.simulate.controller import block_mapped_dump, identity_dump
+from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
+from deadstick.simulate.history import scenario_history
+from deadstick.solve.find_other_code import FoundOther, find_other_code
+from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.other_codes import kernels
+from deadstick.solve.other_codes.reed_solomon import Hunt, Root, _longest_run, _times
+from deadstick.solve.without_code import data_first, find_without_code
+
+DISK_BYTES = 2 << 20
+
+
+def played(recipe: Recipe, seed: int, rate: float = 0.0) -> NDArray[np.uint8]:
+    """A dump of a stick whose blocks lie in order."""
+    history = scenario_history(seed, DISK_BYTES, fill=0.6)
+    block = recipe.pages_per_block * recipe.layout.data_bytes
+    return identity_dump(history.disk, recipe, -(-DISK_BYTES // block) + 2, seed, rate=rate)
+
+
+def searched(recipe: Recipe, dump: NDArray[np.uint8]) -> FoundOther:
+    """The search on the right page size; it must succeed."""
+    found = find_other_code(dump, (PageCandidate(recipe.layout.page_bytes, (), 50.0, "right"),))
+    assert found is not None
+    return found
+
+
+def check(found: FoundOther, recipe: Recipe, dump: NDArray[np.uint8]) -> None:
+    """The answer decodes to what was written, up to the complement, which a code cannot tell."""
+    assert found.layout.page_bytes == recipe.layout.page_bytes
+    assert found.log10_chance < -20
+    for ours, theirs in zip(found.layout.codewords, recipe.layout.codewords, strict=True):
+        assert ours.message == theirs.message
+        assert ours.parity[0].start == theirs.parity[0].start
+    pages = dump[: 128 * recipe.layout.page_bytes].reshape(128, -1)
+    numbers = np.arange(128)
+    mine, true = (
+        Recipe(32, layout, code).decode(pages, numbers)
+        for layout, code in ((found.layout, found.code), (recipe.layout, recipe.code))
+    )
+    assert np.array_equal(mine.errors, true.errors)
+    flip = np.uint8(0xFF if found.code.inverted != (recipe.code is not None and recipe.code.inverted) else 0)
+    assert np.array_equal((mine.data ^ flip)[~mine.erased], true.data[~mine.erased])
+
+
+def scattered() -> PageLayout:
+    """Two words of 256 bytes, their parity bits anywhere in the spare area, as if each came from a wire of its own."""
+    order = np.random.default_rng(3).permutation(128)
+    parities = [
+        [Span(Part.PARITY, 8 * 512 + int(place), 1) for place in order[first : first + 22]] for first in (0, 22)
+    ]
+    return PageLayout(
+        528,
+        tuple(
+            Codeword((Span.of_bytes(Part.DATA, 256 * number, 256),), tuple(parity))
+            for number, parity in enumerate(parities)
+        ),
+    )
+
+
+HAMMING = [
+    Recipe(32, spare_groups(2112, 8, 256, 3, 3, covered=False, offset=2), Code.hamming(256)),
+    Recipe(32, spare_groups(528, 1, 512, 2, 3, covered=False), Code.hamming(512, erased_is_codeword=False)),
+    Recipe(32, scattered(), Code.hamming(256)),
+]
+
+
+@pytest.mark.parametrize("recipe", HAMMING)
+@pytest.mark.parametrize("rate", [0.0, 3e-5])
+def test_hamming_codes_are_found(recipe: Recipe, rate: float) -> None:
+    dump = played(recipe, 1, rate)
+    found = searched(recipe, dump)
+    assert found.code == recipe.code
+    check(found, recipe, dump)
+
+
+REED_SOLOMON = [
+    (
+        spare_groups(2112, 4, 512, 3, 9, covered=False),
+        Code(9, 0x221, 4, 503, "lsb", family="reed_solomon", padding="gap"),
+    ),
+    (spare_groups(2112, 4, 512, 0, 10), Code(10, 0x409, 4, 1, "msb", family="reed_solomon", erased_is_codeword=True)),
+    (in_line(2160, 16, 128, 0, 6), Code(8, 0x11D, 3, 0, "msb", family="reed_solomon")),
+    (
+        spare_groups(2112, 4, 512, 2, 10, covered=False),
+        Code(10, 0x409, 4, 300, "msb", family="reed_solomon", padding="back"),
+    ),
+    (spare_groups(2200, 16, 128, 2, 6), Code(8, 0x187, 3, 1, "lsb", family="reed_solomon")),
+]
+
+
+@pytest.mark.parametrize(("layout", "code"), REED_SOLOMON)
+def test_reed_solomon_codes_are_found(layout: PageLayout, code: Code) -> None:
+    recipe = Recipe(32, layout, code)
+    dump = played(recipe, 2, 3e-5)
+    found = searched(recipe, dump)
+    assert replace(found.code, padding=code.padding) == code
+    check(found, recipe, dump)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_drawn_codes_are_found_with_the_page_size_of_the_dump_itself(seed: int) -> None:
+    drawn_code_is_found(seed)
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("seed", range(3, 60))
+def test_more_drawn_codes_are_found(seed: int) -> None:
+    drawn_code_is_found(seed)
+
+
+def drawn_code_is_found(seed: int) -> None:
+    rng = np.random.default_rng([seed, 77])
+    message = int(rng.choice([128, 256, 512, 1024]))
+    data = max(message, int(rng.choice([1024, 2048])))
+    code = draw_other_code(rng, message)
+    layout = draw_other_layout(rng, code, data, message, int(rng.integers(0, 5)))
+    recipe = Recipe(32, layout, code)
+    dump = played(recipe, seed, 1e-5)
+    check(searched(recipe, dump), recipe, dump)
+
+
+def test_differences_of_pages_show_a_code_under_a_keystream() -> None:
+    recipe = Recipe(32, spare_groups(2112, 4, 512, 0, 10), Code(10, 0x409, 4, 1, family="reed_solomon"))
+    pages = played(recipe, 3).reshape(-1, 2112).copy()
+    keystreams = np.random.default_rng(3).integers(0, 256, (16, 2112), dtype=np.uint8)
+    written = (pages != 0xFF).any(axis=1)
+    pages[written] ^= keystreams[np.arange(len(pages)) % 16][written]
+    found = find_other_code(pages.reshape(-1), (PageCandidate(2112, (16,), 50.0, "right"),))
+    assert found is not None
+    assert found.lag == 16
+    assert found.code == recipe.code
+
+
+def test_nothing_is_found_where_there_is_nothing() -> None:
+    noise = np.random.default_rng(4)
+    candidates = (PageCandidate(2112, (), 20.0, "none"),)
+    random = noise.integers(0, 256, 2112 * 1000, dtype=np.uint8)
+    bare = PageLayout(2112, (Codeword((Span.of_bytes(Part.DATA, 0, 2048),), ()),))
+    plain = played(Recipe(32, bare, None), 4)
+    for dump in (random, plain):
+        assert find_other_code(dump, candidates) is None
+
+
+# Kernels and their twins -----------------------------------------------------------------------------
+
+
+def test_kernels_of_the_search_against_their_twins() -> None:
+    noise = np.random.default_rng(5)
+    code = Code(9, 0x221, 3, 2, family="reed_solomon")
+    message = noise.integers(0, 256, (20, 72), dtype=np.uint8)  # 64 symbols without padding
+    words = np.hstack([message, code.codec.encode(message)])
+    bits = np.unpackbits(words, axis=1)[:, : 70 * 9].reshape(20, 70, 9) @ (1 << np.arange(8, -1, -1))
+    symbols = bits.astype(np.int64)
+    for exponent in (1, 2, 7, 8):
+        times = _times(9, 0x221, exponent)
+        values = np.empty(20, np.int64)
+        kernels.root_values(np.ascontiguousarray(symbols[:, :64]), times, values)
+        slow = []
+        for row in symbols[:, :64]:
+            value = 0
+            for symbol in row:
+                value = int(times[value]) ^ int(symbol)
+            slow.append(value)
+        assert values.tolist() == slow
+        counts = np.zeros((1, 7), np.int64)
+        kernels.tail_hits(values, np.ascontiguousarray(symbols[:, None, 64:]), times, False, counts)
+        assert (counts[0, 6] == 20) == (2 <= exponent < 8)
+
+
+def test_the_run_of_roots_goes_round() -> None:
+    flags = np.zeros(15, np.bool_)
+    flags[[13, 14, 0, 1, 5, 6]] = True
+    assert _longest_run(flags) == (13, 4)
+    assert _longest_run(np.zeros(15, np.bool_)) == (0, 0)
+
+
+def test_a_few_words_of_hundreds_are_enough() -> None:
+    recipe = Recipe(32, spare_groups(2112, 4, 512, 0, 10), Code(10, 0x409, 4, 1, family="reed_solomon"))
+    dump = played(recipe, 6, 4e-4)  # one word in five has no error
+    found = searched(recipe, dump)
+    assert found.share < 0.4
+    assert found.code == recipe.code
+
+
+def test_a_hunt_takes_no_data_that_do_not_fill_the_page() -> None:
+    hunt = Hunt(np.zeros((20, 528), np.uint8))
+    assert hunt.look(Root(10, 0x409, 1, "msb", "front", 1024), 1) is None
+
+
+# No code at all ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mapped", [False, True])
+def test_readable_data_without_a_code(*, mapped: bool) -> None:
+    fields = Translation("block", BitField(0, 2), BitField(2, 2)) if mapped else Translation()
+    layout = PageLayout(
+        2112, (Codeword((Span.of_bytes(Part.DATA, 0, 2048),), ()),), (Span.of_bytes(Part.METADATA, 2050, 6),)
+    )
+    recipe = Recipe(32, layout, None, translation=fields)
+    history = scenario_history(7, DISK_BYTES, fill=0.6)
+    if mapped:
+        dump, _ = block_mapped_dump(history.states, recipe, 46, 7, bad=1, wear_moves=2)
+    else:
+        dump = played(recipe, 7)
+    found = find_without_code(dump, page_candidates(dump))
+    assert found is not None
+    assert found.recipe.code is None
+    assert found.recipe.layout.page_bytes == 2112
+    assert found.recipe.layout.data_bytes == 2048
+    assert found.recipe.translation.kind == ("block" if mapped else "identity")
+    assert found.score > 1000
+    assert all(score <= found.score for _, score in found.rivals)
+
+
+def test_a_dump_without_its_spare_areas_is_a_disk() -> None:
+    found = find_without_code(scenario_history(8, DISK_BYTES, fill=0.6).disk, ())
+    assert found is not None
+    assert found.recipe.layout.page_bytes == found.recipe.layout.data_bytes == 512
+
+
+def test_noise_is_not_readable() -> None:
+    noise = np.random.default_rng(9).integers(0, 256, 1 << 20, dtype=np.uint8)
+    assert find_without_code(noise, ()) is None
+    assert data_first(noise[: 528 * 1900].reshape(-1, 528)).data_bytes == 512
