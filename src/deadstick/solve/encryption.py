@@ -25,7 +25,7 @@ PAGES_AT_ONCE = 256
 LAGS = 8
 """Multiples of the keystream's lag at which pages are compared."""
 COPY_BYTES = 0.05
-"""A page differs from its copy by bit errors alone: in fewer of its bytes than this share."""
+"""A sector differs from its copy by bit errors alone: in fewer of its bytes than this share."""
 SYSTEM_SHARE = 0.02
 """Most pages with structure in a chip that is called encrypted: a controller's own tables may be readable."""
 FEWEST_REPEATS = 8
@@ -79,8 +79,9 @@ def difference_test(pages: NDArray[np.uint8], layout: PageLayout, lag: int) -> S
         lag: pages after which the keystream comes again, at least 1.
 
     Returns:
-        The figures for up to 32 MiB of differences. Two copies of one page, which differ by bit errors alone, are
-        left out: there the cipher's output comes twice, too.
+        The figures for up to 32 MiB of differences. Sectors that differ by bit errors alone are left out: copies of one
+        sector, of which the cipher's output comes twice, too. Zeros less zeros go with them; what tells then is text
+        or tables less anything that is not packed.
     """
     columns = np.concatenate(
         [
@@ -97,7 +98,8 @@ def difference_test(pages: NDArray[np.uint8], layout: PageLayout, lag: int) -> S
         both = ~erased_pages(pages[first]) & ~erased_pages(pages[first + step])
         first = first[both]
         difference = (pages[first] ^ pages[first + step])[:, columns]
-        tests.append(sector_test(difference[(difference != 0).mean(axis=1) > COPY_BYTES]))
+        each = difference[:, : len(columns) // SECTOR_BYTES * SECTOR_BYTES].reshape(-1, SECTOR_BYTES)
+        tests.append(sector_test(each[(each != 0).mean(axis=1) > COPY_BYTES]))
     if not tests:
         return sector_test(np.empty((0, SECTOR_BYTES), np.uint8))
     # Stretches may come again, since a page may have copies, which bit errors keep from being equal as a whole; and

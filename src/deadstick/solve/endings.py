@@ -15,6 +15,8 @@ from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import FEWEST_BYTES, SectorTest, commonest_byte, is_uniform, uniformity
 
 ALMOST_ALL = 0.999
+WEAK_WITNESS = 16.0
+"""Standard deviations below which a page size may stand out in noise: the random signs of `geometry` have a mean."""
 TEXT_SHARE = 0.99
 _PRINTABLE = np.isin(np.arange(256), [9, 10, 13, *range(32, 127)])
 
@@ -49,8 +51,8 @@ def without_code(part: NDArray[np.uint8], candidates: tuple[PageCandidate, ...],
         tried = ", ".join(f"{item.page_bytes} ({item.witness})" for item in candidates[:3])
         raise HintError(f"no code was found in pages that fit the hint; tried {tried}; try without the hint")
     looks = looks_like(part)
-    if is_uniform(figure) and not candidates and not looks:
-        reason = "the dump looks like noise: no page size, no code, no keystream"
+    if is_uniform(figure) and not looks and all(item.figure < WEAK_WITNESS for item in candidates):
+        reason = "the dump looks like noise: no page size stands out, no code, no keystream"
         return Solution("unreadable", reason, None, (finding,))
     reason = "no page size and code were found that explain the dump"
     if looks:
