@@ -25,7 +25,7 @@ from deadstick.board.kernels import BINS, information
 from deadstick.board.models import DIE
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, Prediction, stacked
-from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, pads_test
+from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, hidden_opens, pads_test
 from deadstick.board.readings import Kind
 
 Floats = NDArray[np.float64]
@@ -269,6 +269,8 @@ def _owed(diagnosis: Diagnosis) -> Iterator[Test]:
             yield test
     best = diagnosis.odds().best
     fault = diagnosis.hypotheses.faults[diagnosis.hypotheses.index(best.key)]
+    if fault.joins and not removed:
+        yield from hidden_opens(circuit)
     for join, spread in zip(fault.joins, fault.spreads, strict=True):
         pad = join[0].removesuffix(DIE)
         on_rail = circuit.net(circuit.net_of(pad)).kind is NetKind.POWER

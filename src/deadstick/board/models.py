@@ -188,6 +188,12 @@ def _chip(circuit: Circuit, part: Part, ground: str) -> PartModel:
     return PartModel(tuple(elements), tuple(junctions), tuple(regulators))
 
 
+def load_ampere(circuit: Circuit, part: Part, pin: Pin) -> float:
+    """What a pin of a running chip should draw; 0 for pins that are no supplies."""
+    chip = part.kind in {PartKind.CONTROLLER, PartKind.NAND}
+    return _load(circuit, part, pin)[0] if chip and is_supply(circuit, pin) else 0.0
+
+
 def _is_core(circuit: Circuit, pin: Pin) -> bool:
     return (circuit.net(pin.net).volts or 3.3) < CORE_BELOW_V
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import hypot
 
 from deadstick.board.circuit import PLUG, SERIES_KINDS, Circuit, Net, NetKind, Part, PartKind
+from deadstick.board.models import load_ampere
 from deadstick.board.physics import copper
 from deadstick.board.readings import Kind, Reading, Supply
 
@@ -39,7 +40,7 @@ LIFT_MINUTES = {
 
 INJECT_A = 1.0
 INJECT_V = 1.0  # below the forward voltage of two junctions in series and below any rail
-BENCH_A = 0.2
+BENCH_A = (0.2, 0.9)  # least and most; 0.9 A is what a USB 3 host gives
 NEIGHBOURS = 2
 
 
@@ -103,8 +104,14 @@ def working_supply(circuit: Circuit) -> Supply | None:
         black = next((pin for pin in part.pins if pin.net == circuit.ground.name), None)
         if red is not None and black is not None:
             volts = circuit.net(red.net).volts or 5.0
-            return Supply(part.pad(red) + PLUG, part.pad(black) + PLUG, volts, BENCH_A)
+            return Supply(part.pad(red) + PLUG, part.pad(black) + PLUG, volts, _bench_limit(circuit))
     return None
+
+
+def _bench_limit(circuit: Circuit) -> float:
+    """Twice what the healthy board should draw, within `BENCH_A`."""
+    loads = (load_ampere(circuit, part, pin) for part in circuit.parts for pin in part.pins)
+    return round(min(max(2 * sum(loads), BENCH_A[0]), BENCH_A[1]), 1)
 
 
 def injection(circuit: Circuit, net: Net) -> Supply | None:
@@ -219,6 +226,17 @@ def pads_test(circuit: Circuit, part: str) -> Test | None:
     pads = (feed_pad(circuit, circuit.net(pin.net)) for pin in pins)
     pad = next((pad for pad in pads if pad is not None), None)
     return None if pad is None else Test(Kind.RESISTANCE, (pad, ground_pad(circuit)))
+
+
+def hidden_opens(circuit: Circuit) -> Iterator[Test]:
+    """Breaks that a short hides: at the supply contact of the connector, and in a fuse that blew."""
+    for part in circuit.parts:
+        if part.kind is PartKind.FUSE:
+            yield Test(Kind.RESISTANCE, (part.pad(part.pins[0]), part.pad(part.pins[1])))
+        elif part.kind is PartKind.CONNECTOR:
+            for pin in part.pins:
+                if circuit.net(pin.net).kind is NetKind.POWER:
+                    yield Test(Kind.RESISTANCE, (part.pad(pin) + PLUG, part.pad(pin)))
 
 
 def confirming(circuit: Circuit, pad: str) -> Iterator[Test]:
