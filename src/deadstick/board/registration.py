@@ -21,6 +21,8 @@ from deadstick.board.circuit import Circuit
 from deadstick.errors import InputError
 
 Floats = NDArray[np.float64]
+FARTHEST = 1e6
+"""Pixels or millimetres."""
 _NEARLY_IN_LINE = 0.01
 """Least height of any three points' triangle over its longest side."""
 Pair = Annotated[tuple[float, float], Field()]
@@ -65,8 +67,8 @@ def fit_projection(pixels: ArrayLike, board_mm: ArrayLike) -> Projection:
     source, target = np.asarray(pixels, float), np.asarray(board_mm, float)
     if source.shape != target.shape or source.ndim != 2 or source.shape[1] != 2:
         raise InputError("registration: as many points on the board as in the picture are needed, two numbers each")
-    if not (np.isfinite(source).all() and np.isfinite(target).all()):
-        raise InputError("registration: a point is not finite")
+    if not (np.abs(source).max() < FARTHEST and np.abs(target).max() < FARTHEST):
+        raise InputError(f"registration: a point is not a number, or lies beyond {FARTHEST:g}")
     if len(source) < 4:
         raise InputError(f"registration: {len(source)} points are too few; four are needed, at best near the corners")
     for points, where in ((source, "in the picture"), (target, "on the board")):

@@ -1,5 +1,6 @@
 """Reading radiometric pictures: a matrix of temperatures as CSV, or a 16- or 32-bit TIFF."""
 
+import logging
 import math
 import re
 import warnings
@@ -69,23 +70,30 @@ def _read_tiff(path: Path) -> NDArray[np.generic]:
     # Only this format needs it.
     import tifffile  # noqa: PLC0415
 
+    # It tells of broken files in the log too; one line is enough.
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL + 1)
     try:
         with tifffile.TiffFile(path) as tiff:
-            page = tiff.pages[0]
-            if len(page.shape) != 2 or page.dtype is None or page.dtype.kind not in "iuf" or page.dtype.itemsize < 2:
-                raise InputError(f"{path}: a picture of {page.dtype} and shape {page.shape}; one channel of 16- or "
-                                 "32-bit values is needed, no coloured picture")  # fmt: skip
-            if page.shape[0] * page.shape[1] * len(tiff.pages) > MOST_PIXELS:
-                raise InputError(f"{path}: more than {MOST_PIXELS:,} pixels; this is no thermal picture")
-            if any(other.shape != page.shape for other in tiff.pages):
-                raise InputError(f"{path}: its pages are of different sizes; keep the pages of one scene")
+            _check_pages(path, [(page.shape, page.dtype) for page in tiff.pages])
             return np.asarray(tiff.asarray(key=slice(None)))
     except FileNotFoundError as error:
         raise InputError(f"{path}: no such file") from error
-    except (OSError, ValueError, RuntimeError, IndexError, KeyError, tifffile.TiffFileError) as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(f"{path}: no readable TIFF: {error}") from error
+    except InputError:
+        raise
+    except Exception as error:  # a decoder meets broken files with errors of every kind
+        text = " ".join(str(error).split())[:200] or type(error).__name__
+        raise InputError(f"{path}: no readable TIFF: {text}") from error
+
+
+def _check_pages(path: Path, pages: list[tuple[tuple[int, ...], np.dtype[np.generic] | None]]) -> None:
+    shape, dtype = pages[0]
+    if len(shape) != 2 or dtype is None or dtype.kind not in "iuf" or dtype.itemsize < 2:
+        raise InputError(f"{path}: a picture of {dtype} and shape {shape}; one channel of 16- or 32-bit values is "
+                         "needed, no coloured picture")  # fmt: skip
+    if shape[0] * shape[1] * len(pages) > MOST_PIXELS:
+        raise InputError(f"{path}: more than {MOST_PIXELS:,} pixels; this is no thermal picture")
+    if any(other != (shape, dtype) for other in pages):
+        raise InputError(f"{path}: its pages differ in size or kind; keep the pages of one scene")
 
 
 def _frames_mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
