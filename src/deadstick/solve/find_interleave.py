@@ -50,12 +50,15 @@ from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97
 """Share of a volume's facts that hold where nothing is out of place; bit errors spoil a few."""
-FEWEST_SHARE = 0.7
+FEWEST_SHARE = 0.9
 """Share of the facts that must hold for a spread over chips or planes to be beyond doubt."""
 LEAD = 32.0
-"""Bits by which the best hypothesis must lead for its order to be beyond doubt."""
+"""Bits by which the best hypothesis must lead for its order to be beyond doubt; and at least this share of its own:"""
+LEAD_SHARE = 0.1
+FEWEST_NUMBERS = 8
+"""Different logical numbers of a unit that it takes to tell them from versions."""
 MOST_SIZED = 2
-"""Chips up to which all sizes of a block are tried with two planes where nothing tells the size."""
+"""Chips up to which all sizes of a block are tried with several planes where nothing tells the size."""
 MOST_FIELDS = 2
 """Fields for the logical number that are tried with every interleave."""
 
@@ -153,11 +156,13 @@ def find_interleave(
         share = checks.share
     others = [trial for trial in [base[0], *trials] if trial.order != best.order and _spread(trial) != _spread(best)]
     others.sort(key=lambda trial: -trial.score)
-    lead = best.score - max((trial.score for trial in others), default=0.0)
+    lead = best.score - max((trial.score for trial in others if not _is_shifted(trial, best)), default=0.0)
     rivals = tuple((trial.describe(), trial.score) for trial in others[:6])
-    sure = best.score >= SURE_VOLUME and lead >= LEAD
-    # Damage spoils facts too. One chip whose pages stay as they are gets the benefit of that doubt.
-    sure &= share >= FEWEST_SHARE or best.recipe.interleave.is_none
+    sure = best.score >= SURE_VOLUME and lead >= max(LEAD, LEAD_SHARE * best.score)
+    if not best.recipe.interleave.is_none:
+        # Damage spoils facts too, and few blocks number themselves by accident. One chip whose pages stay as they are
+        # gets the benefit of these doubts.
+        sure &= share >= FEWEST_SHARE and _is_numbered(plain)
     if not sure and (len(space.chips) > 1 or best.score >= SURE_VOLUME):
         interleave = replace(plain.recipe.interleave, sure=False)
         plain = replace(plain, recipe=replace(plain.recipe, interleave=interleave))
@@ -173,7 +178,8 @@ def _trials(
         best = 0.0
         base = complemented(plain.recipe) if complement else plain.recipe
         cache = PageCache()
-        is_known = hint is not None or plain.block.log10_chance is not None or period >= PAGES_PER_BLOCK[0]
+        # A keystream may come again after fewer or more pages than a block has: it does not tell the block.
+        is_known = hint is not None or plain.block.log10_chance is not None
         for size, planes in _splits(plain.block.pages, len(chips), is_known=is_known, is_given=hint is not None):
             recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
             blocks = PageSpace.of(space, size)
@@ -229,8 +235,9 @@ def _splits(pages: int, chips: int, *, is_known: bool, is_given: bool) -> Iterat
     if is_known or chips > MOST_SIZED:
         return
     for size in _usual_sizes():
-        if size not in {pages, pages // 2}:
-            yield size, 2
+        for several in PLANES[1:]:
+            if size not in {pages, pages // several}:
+                yield size, several
 
 
 def _usual_sizes() -> list[int]:
@@ -243,6 +250,18 @@ def _judge(space: PageSpace, recipe: Recipe, cache: PageCache, metadata: BlockMe
     space = PageSpace.of(space, recipe.pages_per_block)
     found = consistency(space, recipe, metadata, cache)
     return _Trial(found.score, recipe, _order(space, recipe, metadata)), found
+
+
+def _is_numbered(found: FoundTranslation) -> bool:
+    """Whether the logical number is beyond doubt; a version, too, takes a handful of values from 1 on."""
+    number = found.numbering
+    return number is None or (number.log10_chance < SURE_CHANCE and number.score >= FEWEST_NUMBERS)
+
+
+def _is_shifted(one: _Trial, other: _Trial) -> bool:
+    """Whether both put whole chips one after another: then the same pages stand side by side."""
+    spreads = one.recipe.interleave, other.recipe.interleave
+    return all(spread.numbers == "common" and spread.by == "block" for spread in spreads)
 
 
 def _spread(trial: _Trial) -> tuple[Interleave, int]:

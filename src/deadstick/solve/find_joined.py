@@ -25,7 +25,7 @@ from deadstick.solve.interleave_orders import Chips
 from deadstick.solve.register import WINDOW_BYTES, find_registers
 
 CHUNK_BYTES = 1 << 18
-CHUNKS = 16
+CHUNKS = 8
 """So many stretches of each dump are looked at."""
 STRETCH_BYTES = 4096
 FEWEST_WITNESSES = 4

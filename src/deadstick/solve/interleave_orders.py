@@ -21,14 +21,12 @@ def unmixed(chips: Chips) -> Interleave:
 
 
 def orders(chips: Chips, planes: int) -> Iterator[Interleave]:
-    """Interleaves whose units count their blocks for themselves; none that leaves pages where they are."""
+    """Interleaves whose units count their blocks for themselves."""
     if len(chips) * planes == 1:
         return
     for by in WAYS:
         for order in _unit_orders(len(chips), planes):
-            natural = len(chips) == 1 and order == tuple(sorted(order))
-            if by == "page" or not natural:
-                yield Interleave(chips, planes, order, by)
+            yield Interleave(chips, planes, order, by)
 
 
 def common_orders(chips: Chips, planes: int) -> Iterator[Interleave]:
