@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+import shlex
 import subprocess
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,6 +17,11 @@ from programs import deadstick, refused
 
 from deadstick.board import circuit_file
 from deadstick.board.journal import Journal
+from deadstick.board.observations import observations
+from deadstick.board.probing import Test, injection, working_supply
+from deadstick.board.readings import Kind, Reading, Supply
+from deadstick.board.templates import usb2_stick
+from deadstick.cli.board_bench import command_for
 from deadstick.cli.main import run
 
 Board = Callable[..., subprocess.CompletedProcess[str]]
@@ -92,6 +98,45 @@ def test_from_a_new_board_to_a_verdict(stick: Path) -> None:
         "resistance",
     ]
     assert journal.entries[0].by == "A. Tern"
+
+
+def test_advice_says_how_to_note_its_outcome(stick: Path) -> None:
+    """Readings of a healthy board, noted by the very commands that the advice prints."""
+    values = {"four-wire": "5k", "resistance": "5k", "continuity": "no", "diode": "0.6", "voltage": "3.3", "drop": "0",
+              "current": "50m", "clock": "yes"}  # fmt: skip
+    kinds = set()
+    for _ in range(12):
+        shown = done("advise", stick)
+        if shown.startswith("verdict"):
+            break
+        (command,) = (line for line in shown.splitlines() if line.startswith("note: "))
+        words = shlex.split(command)[3:]
+        if words[0] == "lift":
+            break
+        kinds.add(words[2])
+        done(*(values[words[2]] if word == "VALUE" else word for word in words))
+    assert len(Journal.open(stick.parent / "board-journal.jsonl").entries) >= 2
+    assert kinds
+
+
+@pytest.mark.parametrize(
+    "test",
+    [
+        Test(Kind.FOUR_WIRE, ("C1.1", "C1.2")),
+        Test(Kind.CURRENT, ("J1.VBUS@plug",), working_supply(usb2_stick())),
+        Test(Kind.DROP, ("C5.1", "C7.1"), injection(usb2_stick(), usb2_stick().net("VCC33"))),
+        Test(Kind.DROP, ("C5.1", "C7.1"), Supply("C5.1", "J1.GND", 0.5, 2.0)),
+        Test(Kind.LIFTED, ("C1",)),
+    ],
+)
+def test_every_kind_of_test_has_its_command(stick: Path, test: Test) -> None:
+    words = shlex.split(command_for(test, usb2_stick(), stick).replace("good|faulty", "good").replace("VALUE", "1m"))
+    assert words[:2] == ["deadstick", "board"]
+    done(*words[2:])
+    noted = [
+        one for one in observations(Journal.open(stick.parent / "board-journal.jsonl")) if isinstance(one, Reading)
+    ]
+    assert (noted[0].kind, noted[0].place, noted[0].supply) == (test.kind, test.place, test.supply)
 
 
 def test_a_part_that_was_put_on_again_is_on_the_board(stick: Path) -> None:

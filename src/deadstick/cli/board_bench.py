@@ -2,6 +2,7 @@
 
 import math
 import re
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -132,6 +133,26 @@ def steps_of(test: Test, circuit: Circuit) -> list[Step]:
     if test.kind in METER_KINDS:
         return [Step.PROBE]
     return [Step.POWER if test.powers else Step.INJECT]
+
+
+def command_for(test: Test, circuit: Circuit, board: Path) -> str:
+    """The command that notes the outcome of a test."""
+    name = shlex.quote(str(board))
+    if test.kind is Kind.LIFTED:
+        return f"deadstick board lift {name} {test.place[0]} --found good|faulty"
+    kind = next(word for word, kind in KINDS.items() if kind is test.kind)
+    return " ".join(["deadstick board read", name, kind, *test.place, "VALUE", *_supply_words(test.supply, circuit)])
+
+
+def _supply_words(supply: Supply | None, circuit: Circuit) -> list[str]:
+    if supply is None:
+        return []
+    if supply == working_supply(circuit):
+        return ["--supply", "plug"]
+    net = circuit.net_of(supply.red)
+    if supply == injection(circuit, circuit.net(net)):
+        return ["--inject", shlex.quote(net)]
+    return ["--supply", f"{supply.red},{supply.black},{supply.volts:g},{supply.amperes:g}"]
 
 
 def new_file(path: Path, content: bytes) -> None:

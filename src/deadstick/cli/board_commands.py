@@ -18,7 +18,7 @@ from deadstick.board.readings import Kind, Reading
 from deadstick.board.sketch import parse as parse_sketch
 from deadstick.board.templates import card, usb2_stick, usb3_stick
 from deadstick.cli import board_show
-from deadstick.cli.board_bench import KINDS, Bench, new_file, parse_supply, parse_value, steps_of
+from deadstick.cli.board_bench import KINDS, Bench, command_for, new_file, parse_supply, parse_value, steps_of
 from deadstick.errors import HintError, InputError
 
 TEMPLATES = {"usb2": usb2_stick, "usb3": usb3_stick, "card": card}
@@ -154,7 +154,8 @@ def advise(board: Path, journal: Path | None, certain: float | None, *, nand_rou
     steps = steps_of(advice.step.test, bench.circuit) if advice.step else []
     if not any(entry.kind in {"reading", "step"} for entry in bench.journal.entries):
         steps.insert(0, Step.OPEN)
-    board_show.advice(advice, bench.circuit, diagnosis.odds(), cautions_for(steps))
+    noting = command_for(advice.step.test, bench.circuit, board) if advice.step else ""
+    board_show.advice(advice, bench.circuit, diagnosis.odds(), noting, cautions_for(steps))
     return 0
 
 

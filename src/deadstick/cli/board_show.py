@@ -60,7 +60,7 @@ def odds(found: Odds, most: int) -> None:
     out.print(rows)
 
 
-def advice(found: Advice, board: Circuit, now: Odds, minded: Sequence[Caution]) -> None:
+def advice(found: Advice, board: Circuit, now: Odds, noting: str, minded: Sequence[Caution]) -> None:
     """The next step or the verdict, with what to mind."""
     out = console()
     if found.step is not None:
@@ -69,6 +69,7 @@ def advice(found: Advice, board: Circuit, now: Odds, minded: Sequence[Caution]) 
         if step.after:
             line(f"      {step.after}", out)
         line(f"      tells {step.bits:.2f} bits; about {step.minutes:.1f} min of work", out)
+        line(f"note: {noting}", out)
         for other in found.others[:FEW]:
             line(f"  or: {instruction(board, other.test)} ({other.bits:.2f} bits, {other.minutes:.1f} min)", out)
     if found.verdict is not None:
