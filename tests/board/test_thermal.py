@@ -74,6 +74,26 @@ def test_positions_err_as_much_as_they_say() -> None:
     assert max(pulls) < 3.0
 
 
+@pytest.mark.parametrize("boards", [8, pytest.param(60, marks=pytest.mark.campaign)])
+def test_sources_of_every_size_and_warmth_are_found_where_they_are(boards: int) -> None:
+    """The figures of docs/bench.md."""
+    rng = np.random.default_rng(42)
+    errors = []
+    for seed in range(boards):
+        x, y = rng.uniform((1.5, 2), (15.5, 43)).tolist()
+        width, height = rng.uniform(0.5, 3.5, 2).tolist()
+        spread_mm, hottest_k = float(rng.uniform(3, 20)), float(np.exp(rng.uniform(np.log(0.5), np.log(10))))
+        before, powered, projection = photographed(
+            [Heater(x, y, 1.0, width, height)], STICK, spread_mm=spread_mm, hottest_k=hottest_k, seed=seed
+        )
+        far = [math.hypot(s.x_mm - x, s.y_mm - y) for s in compare(before, powered, projection, STICK).spots]
+        assert far, (seed, hottest_k)
+        assert max(far) < 3
+        errors.append(min(far))
+    assert np.median(errors) < 0.2
+    assert np.quantile(errors, 0.95) < 0.75
+
+
 def test_a_board_that_only_drifted_shows_no_spot() -> None:
     for seed in range(6):
         before, powered, projection = photographed([], STICK, seed=seed)
