@@ -8,7 +8,7 @@ import tifffile
 from PIL import Image
 from warm_boards import Heater, camera, photographed
 
-from deadstick.board.readings import Evidence
+from deadstick.board.readings import Evidence, Supply
 from deadstick.board.templates import usb2_stick
 from deadstick.board.thermal import compare, disc_rise
 from deadstick.board.thermal_evidence import Body, body, parts_at, thermal_evidence
@@ -148,7 +148,7 @@ def picture_of(part: str, watts: float = 1.0) -> tuple[Evidence, dict[str, float
     found = compare(before, powered, projection, size)
     heat = {"C7 short": {"C7": 0.5, "U3": 0.05}, "U1.VCC short": {"U1": 0.5, "U3": 0.05}, "J1.VBUS open": {}}
     near = parts_at(found.spots[0], circuit) if found.spots else {}
-    return thermal_evidence(found, circuit, heat), near
+    return thermal_evidence(found, circuit, heat, Supply("C1.1", "J1.GND", 1.0, 1.0)), near
 
 
 @pytest.mark.parametrize(("part", "guilty", "innocent"), [("C7", "C7 short", "U1.VCC short"),

@@ -60,7 +60,7 @@ def test_a_picture_of_the_injected_rail_speaks_for_the_guilty_part(key: str) -> 
     before, powered, projection = photographed(
         heaters(watts[key]), SIZE, spread_mm=float(rng.uniform(3, 12)), hottest_k=hottest, seed=int(rng.integers(1000))
     )
-    evidence = thermal_evidence(compare(before, powered, projection, SIZE), CIRCUIT, watts)
+    evidence = thermal_evidence(compare(before, powered, projection, SIZE), CIRCUIT, watts, supply)
     old = diagnosis.odds().guilt(guilty.parts[0])
     diagnosis.add(evidence)
     new = diagnosis.odds()

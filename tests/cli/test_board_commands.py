@@ -177,6 +177,10 @@ def test_what_the_host_sees_becomes_evidence(stick: Path, tmp_path: Path) -> Non
     assert "noted as evidence" in done("look", "--log", tmp_path / "dmesg.txt", "--board", stick)
     (entry,) = Journal.open(tmp_path / "board-journal.jsonl").entries
     assert (entry.kind, entry.what) == ("evidence", "host")
+    # A second look at the same board is no second witness.
+    once = done("odds", stick)
+    done("look", "--log", tmp_path / "dmesg.txt", "--board", stick)
+    assert done("odds", stick) == once
 
 
 def test_before_and_after_plugging_in(tmp_path: Path) -> None:
@@ -227,7 +231,7 @@ def test_a_warm_part_is_found_drawn_and_noted(stick: Path, tmp_path: Path) -> No
     with Image.open(tmp_path / "plot.png") as drawn:
         assert drawn.format == "PNG"
     (entry,) = Journal.open(tmp_path / "board-journal.jsonl").entries
-    assert entry.what == "thermal picture"
+    assert entry.what == "thermal picture, 1 V at J1.VBUS"
     chances = entry.details["log_likelihoods"]
     assert chances["C1 short"] > chances["U2.VCC short"] + 1
 

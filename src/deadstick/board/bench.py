@@ -1,13 +1,24 @@
 """A board on the bench: its odds after everything in its journal, and which parts are off it right now."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from deadstick.board.circuit import Circuit
 from deadstick.board.journal import Journal
 from deadstick.board.observations import observations, removed
 from deadstick.board.odds import Diagnosis
-from deadstick.board.readings import Kind, Observation, Reading
+from deadstick.board.readings import Evidence, Kind, Observation, Reading
 from deadstick.errors import InputError
+
+
+def _latest(found: Sequence[Observation]) -> list[Observation]:
+    """All readings, and of each source of other evidence the last: a second look at a board is no second witness."""
+    last = {observation.source: place for place, observation in enumerate(found) if isinstance(observation, Evidence)}
+    return [
+        observation
+        for place, observation in enumerate(found)
+        if not isinstance(observation, Evidence) or last[observation.source] == place
+    ]
 
 
 class BenchDiagnosis(Diagnosis):
@@ -24,7 +35,7 @@ class BenchDiagnosis(Diagnosis):
     def __init__(self, circuit: Circuit, journal: Journal) -> None:
         self._off = removed(journal)
         super().__init__(circuit)
-        for observation in observations(journal):
+        for observation in _latest(observations(journal)):
             try:
                 super().add(self._of_this_board(observation))
             except InputError as error:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from deadstick.board.circuit import Circuit, Part
-from deadstick.board.readings import Evidence
+from deadstick.board.readings import Evidence, Supply
 from deadstick.board.thermal import Spot, ThermalPicture
 
 KELVIN_PER_WATT = 100.0
@@ -58,7 +58,7 @@ def parts_at(spot: Spot, circuit: Circuit) -> dict[str, float]:
 
 
 def thermal_evidence(
-    picture: ThermalPicture, circuit: Circuit, watts: Mapping[str, Mapping[str, float]], *, source: str = ""
+    picture: ThermalPicture, circuit: Circuit, watts: Mapping[str, Mapping[str, float]], supply: Supply, files: str = ""
 ) -> Evidence:
     """The picture as evidence over faults.
 
@@ -69,7 +69,8 @@ def thermal_evidence(
         picture: with its spots; none is evidence too.
         circuit: the board.
         watts: power in each part, by fault key, under the supply that was on.
-        source: names of the pictures, for the text.
+        supply: what was on; pictures under the same supply are one source.
+        files: names of the pictures, for the text.
     """
     area = circuit.width_mm * circuit.height_mm
     bodies = {part.name: body(part) for part in circuit.parts}
@@ -90,11 +91,12 @@ def thermal_evidence(
             expected = sum(share / total * density[name] for name, share in heat.items()) if total > 0 else 0.0
             chance += math.log(STRAY / area + (1 - STRAY) * expected)
         chances[key] = chance
-    named = f" ({source})" if source else ""
+    named = f" ({files})" if files else ""
+    source = f"thermal picture, {supply.volts:g} V at {supply.red}"
     # For faults of parts that are declared later: neither for nor against them.
     top = max(chances.values(), default=0.0)
     neutral = top + math.log(sum(math.exp(one - top) for one in chances.values()) / len(chances)) if chances else 0.0
-    return Evidence(describe(picture, circuit) + named, chances, neutral, "thermal picture")
+    return Evidence(describe(picture, circuit) + named, chances, neutral, source)
 
 
 def describe(picture: ThermalPicture, circuit: Circuit) -> str:

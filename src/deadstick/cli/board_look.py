@@ -45,11 +45,9 @@ def look(given: LookWords, board: Path | None, journal: Path | None, by: str) ->
     board_show.sight(sight)
     if bench is not None:
         diagnosis = bench.diagnosis()
-        before = diagnosis.odds()
         evidence = host_evidence(sight, bench.circuit, diagnosis.hypotheses.faults)
-        diagnosis.add(evidence)
-        note_evidence(bench.journal, evidence, by=by)
-        board_show.after("noted as evidence", before, diagnosis.odds())
+        noted = Bench(bench.circuit, note_evidence(bench.journal, evidence, by=by))
+        board_show.after("noted as evidence", diagnosis.odds(), noted.diagnosis().odds())
     return 0
 
 

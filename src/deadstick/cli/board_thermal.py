@@ -54,12 +54,10 @@ def thermal(board: Path, journal: Path | None, given: ThermalWords, by: str) -> 
         board_show.line("not noted: give --supply or --inject, as what warmth means depends on what fed the board")
     else:
         diagnosis = bench.diagnosis()
-        before = diagnosis.odds()
         names = f"{given.before.name}, {given.powered.name}"
-        evidence = thermal_evidence(picture, circuit, expected_watts(diagnosis, supply), source=names)
-        diagnosis.add(evidence)
-        note_evidence(bench.journal, evidence, by=by)
-        board_show.after("noted as evidence", before, diagnosis.odds())
+        evidence = thermal_evidence(picture, circuit, expected_watts(diagnosis, supply), supply, names)
+        noted = Bench(circuit, note_evidence(bench.journal, evidence, by=by))
+        board_show.after("noted as evidence", diagnosis.odds(), noted.diagnosis().odds())
     board_show.cautions(cautions_for([Step.THERMAL]), sources=False)
     return 0
 
