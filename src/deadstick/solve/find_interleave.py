@@ -57,6 +57,8 @@ LEAD = 32.0
 LEAD_SHARE = 0.1
 FEWEST_NUMBERS = 8
 """Different logical numbers of a unit that it takes to tell them from versions."""
+STEADY_SHARE = 0.9
+"""Share of the blocks in which a byte must be the same to belong to the block, or to be a mere filling."""
 MOST_SIZED = 2
 """Chips up to which all sizes of a block are tried with several planes where nothing tells the size."""
 MOST_FIELDS = 2
@@ -162,7 +164,8 @@ def find_interleave(
     if not best.recipe.interleave.is_none:
         # Damage spoils facts too, and few blocks number themselves by accident. One chip whose pages stay as they are
         # gets the benefit of these doubts.
-        sure &= share >= FEWEST_SHARE and _is_numbered(plain)
+        space = PageSpace.of(space, plain.recipe.pages_per_block)
+        sure &= share >= FEWEST_SHARE and _is_numbered(plain, block_metadata(space, plain.recipe))
     if not sure and (len(space.chips) > 1 or best.score >= SURE_VOLUME):
         interleave = replace(plain.recipe.interleave, sure=False)
         plain = replace(plain, recipe=replace(plain.recipe, interleave=interleave))
@@ -252,10 +255,22 @@ def _judge(space: PageSpace, recipe: Recipe, cache: PageCache, metadata: BlockMe
     return _Trial(found.score, recipe, _order(space, recipe, metadata)), found
 
 
-def _is_numbered(found: FoundTranslation) -> bool:
-    """Whether the logical number is beyond doubt; a version, too, takes a handful of values from 1 on."""
+def _is_numbered(found: FoundTranslation, metadata: BlockMetadata) -> bool:
+    """Whether the logical number is beyond doubt, or there is none.
+
+    A version, too, takes a handful of values from 1 on. And bytes that are the same in a block and differ between
+    blocks say that there is a mapping, even where too few blocks tell which.
+    """
     number = found.numbering
-    return number is None or (number.log10_chance < SURE_CHANCE and number.score >= FEWEST_NUMBERS)
+    if number is not None:
+        return number.log10_chance < SURE_CHANCE and number.score >= FEWEST_NUMBERS
+    if not len(metadata.blocks):
+        return True
+    first = metadata.values[np.arange(len(metadata.blocks)), metadata.good.argmax(axis=1)]
+    same = (metadata.values == first[:, None]) | ~metadata.good[:, :, None]
+    steady = same.all(axis=1).mean(axis=0) >= STEADY_SHARE
+    usual = np.array([np.bincount(column).max() for column in first.T]) / len(first)
+    return not (steady & (usual < STEADY_SHARE)).any()
 
 
 def _is_shifted(one: _Trial, other: _Trial) -> bool:
