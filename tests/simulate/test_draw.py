@@ -151,8 +151,8 @@ def test_the_marker_column_is_free_of_data() -> None:
             continue
         met.add(form)
         bit = 8 * drawn.recipe.layout.data_bytes
-        (owner,) = [s.part for s in drawn.recipe.layout.spans if s.start <= bit < s.end] or [None]
-        assert owner is (Part.METADATA if form == "swapped" else None)
+        owners = [span.part for span in drawn.recipe.layout.spans if span.start <= bit < span.end]
+        assert owners == ([Part.METADATA] if form == "swapped" else [])
     assert met == {"swapped", "moved", "skipped"}
 
 

@@ -135,4 +135,4 @@ def test_a_truth_that_is_none_stops_the_campaign(tmp_path: Path) -> None:
     disk = content(40 * PLAIN.layout.data_bytes)
     identity_dump(disk, PLAIN, 6, 1).tofile(path)
     with pytest.raises(ValueError, match="not what the host wrote"):
-        judge(Dump.open(path), PLAIN, PLAIN, disk ^ 1)
+        judge(Dump.open(path), PLAIN, PLAIN, disk ^ np.uint8(1))
