@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 from other_code_twins import is_codeword
 
 from deadstick.codes import gf2poly
-from deadstick.codes.reed_solomon import Bytes, ReedSolomonCode
+from deadstick.codes.reed_solomon import Bytes, Padding, ReedSolomonCode
+
+PADDINGS: tuple[Padding, ...] = ("front", "back", "gap")
 
 
 @st.composite
@@ -19,7 +21,7 @@ def codes(draw: st.DrawFn) -> tuple[ReedSolomonCode, int]:
     polynomials = gf2poly.primitive_polynomials(m)
     t = draw(st.integers(1, 32))
     first_root = draw(st.one_of(st.sampled_from([0, 1]), st.integers(0, (1 << m) - 2)))
-    padding = draw(st.sampled_from(["front", "back", "gap"]))
+    padding: Padding = draw(st.sampled_from(PADDINGS))
     code = ReedSolomonCode(m, draw(st.sampled_from(polynomials)), t, first_root, padding)
     return code, draw(st.integers(1, min(512, (code.length - 2 * t) * m // 8)))
 

@@ -109,7 +109,7 @@ def test_reed_solomon_codes_are_found(layout: PageLayout, code: Code) -> None:
     check(found, recipe, dump)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, 1, 2, 50])  # 50 has its parity close to the end of the page
 def test_drawn_codes_are_found_with_the_page_size_of_the_dump_itself(seed: int) -> None:
     drawn_code_is_found(seed)
 

@@ -130,7 +130,10 @@ def _words_in_line(values: Bytes, code: HammingCode, count: int) -> list[_Word] 
         return first
     least = max(place // 8 for place in first[0].places) + 1
     for stride in range(least, min(step + MOST_BETWEEN, values.shape[1] // count) + 1):
-        rows = [_words(values, code, [number * stride], columns + number * stride) for number in range(count)]
+        moved = [columns + number * stride for number in range(count)]
+        rows = [
+            _words(values, code, [number * stride], near[near < values.shape[1]]) for number, near in enumerate(moved)
+        ]
         if all(rows):
             return [row[0] for row in rows if row]
     return None
