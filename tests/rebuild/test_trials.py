@@ -48,6 +48,10 @@ def read_several(made: Chip, folder: Path, reads: int, rate: float) -> VotedDump
 
 def exact_and_wrong(rebuilt: Rebuilt, made: Chip, blocks: int) -> tuple[float, int]:
     """Share of EXACT sectors, and how many of those are not what was written."""
+    if rebuilt.disk.size < blocks * made.recipe.layout.data_bytes * made.recipe.pages_per_block:
+        # So much is lost that not even the blocks' numbers are known.
+        assert not (rebuilt.disk.states(0, rebuilt.disk.size // 512) == SectorState.EXACT).any()
+        return 0.0, 0
     data = np.stack([block_bytes(rebuilt.disk, number) for number in range(blocks)]).reshape(-1, 512)
     true = np.stack([made.content(number) for number in range(blocks)]).reshape(-1, 512)
     exact = rebuilt.disk.states(0, len(true)) == SectorState.EXACT
@@ -139,13 +143,13 @@ def test_a_patch_changes_the_bits_it_names_and_no_others(seed: int) -> None:
 @pytest.mark.campaign
 @pytest.mark.parametrize("reads", [2, 3, 4, 6])
 def test_campaign_nothing_wrong_is_exact(reads: int, tmp_path: Path) -> None:
-    for rate in (0.002, 0.004, 0.02, 0.04, 0.08):
+    for rate in (0.002, 0.004, 0.01, 0.02, 0.03):
         for t, parity in ((4, 7), (8, 13), (16, 26)):
             recipe = replace(
                 RECIPE, layout=spare_groups(1024 + 2 * (4 + parity), 2, 512, 4, parity), code=Code(13, 0x201B, t)
             )
-            made = chip(recipe, 200)
+            made = chip(recipe, 60)
             folder = tmp_path / f"{rate}-{t}"
             folder.mkdir()
-            _, wrong = exact_and_wrong(rebuild(read_several(made, folder, reads, rate), recipe), made, 200)
+            _, wrong = exact_and_wrong(rebuild(read_several(made, folder, reads, rate), recipe), made, 60)
             assert wrong == 0
