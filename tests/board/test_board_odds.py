@@ -12,7 +12,7 @@ import pytest
 from deadstick.board.circuit import Circuit
 from deadstick.board.faults import Fault, hypotheses, likely_pairs, single_faults, spread_out, steps
 from deadstick.board.likelihood import MISHAP, SCALE_RANGE
-from deadstick.board.models import JOINT_OHM
+from deadstick.board.models import JOINT_OHM, Element
 from deadstick.board.odds import Diagnosis
 from deadstick.board.physics import Network, select, wiring
 from deadstick.board.predict import LEAD_OHM, SCALES
@@ -63,8 +63,6 @@ def resistances(fault: Fault) -> list[tuple[list[float], float, float]]:
 
 def density(circuit: Circuit, fault: Fault, ohms: list[float], spread: float, reading: Reading) -> float:
     """A two-wire resistance on its scale: Gaussian with a thin floor."""
-    from deadstick.board.models import Element  # noqa: PLC0415  # only here
-
     gone = reading.removed
     wires = [one for one in select(wiring(circuit), running=False) if one.part not in gone]
     owners = {pair: pair[0].split(".")[0] for pair in fault.joins}

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -67,10 +69,8 @@ def test_circuit_files_give_the_same_circuit_back(name: str, seed: int) -> None:
     assert loads(dumps(circuit)) == circuit
 
 
-def test_circuit_file_on_disk(tmp_path: "object") -> None:
-    from pathlib import Path  # noqa: PLC0415  # only here
-
-    path = Path(str(tmp_path)) / "board.toml"
+def test_circuit_file_on_disk(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
     circuit = TEMPLATES["card"](None)
     save(circuit, path)
     assert load(path) == circuit

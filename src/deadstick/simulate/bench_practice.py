@@ -1,9 +1,9 @@
 """Two ways of finding a fault without odds, played on the same simulated boards as the advice.
 
-**Trail following** (common practice, no source): ohm every rail; where one is shorted, go from part to part along the net
-with the meter, lift the part that looks guilty, measure the pads again, split upstream from downstream, go on. Two parts
-lifted in vain turn suspicion to a chip if a chip reads lowest. **Capacitors first**: lift every capacitor of the shorted
-net, cheapest first, until the short is gone.
+**Trail following** (common practice, no source): ohm every rail; where one is shorted, go from part to part along the
+net with the meter, lift the part that looks guilty, measure the pads again, split upstream from downstream, go on. Two
+parts lifted in vain turn suspicion to a chip if a chip reads lowest. **Capacitors first**: lift every capacitor of the
+shorted net, cheapest first, until the short is gone.
 
 Both see what a person with a meter sees, and know what the parts are, but keep no account of uncertainty.
 """
