@@ -8,13 +8,15 @@ Where the code is known only in differences of two pages under one keystream, be
 the rest, the differences are asked: zeros less zeros, and text less text, are not uniform.
 """
 
+from dataclasses import replace
 from time import monotonic
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.flash.erased import erased_pages
-from deadstick.recipe.layout import PageLayout, Part
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding
 from deadstick.solve.noise import SECTOR_BYTES, STRETCH_BYTES, SectorTest, constant_rows, sector_test
@@ -70,47 +72,47 @@ def plaintext_test(pages: NDArray[np.uint8], recipe: Recipe) -> SectorTest:
     return sector_test(np.concatenate(rows)) if rows else sector_test(np.empty((0, SECTOR_BYTES), np.uint8))
 
 
-def difference_test(pages: NDArray[np.uint8], layout: PageLayout, lag: int) -> SectorTest:
+def difference_test(pages: NDArray[np.uint8], layout: PageLayout, code: Code, lag: int) -> SectorTest:
     """Ask the sectors of differences of pages under one keystream.
+
+    The difference of two codewords is a codeword, whatever was added to both, and is corrected as such; pairs of which
+    fewer than half of the codewords decode share no keystream, or are no pages, and are left out.
 
     Args:
         pages: `uint8[pages, page_bytes]`, the whole dump.
-        layout: says where the data are.
+        layout: says where the codewords are.
+        code: theirs; inversion and mask do not matter.
         lag: pages after which the keystream comes again, at least 1.
 
     Returns:
-        The figures for up to 32 MiB of differences. Sectors that differ by bit errors alone are left out: copies of one
-        sector, of which the cipher's output comes twice, too. Zeros less zeros go with them; what tells then is text
-        or tables less anything that is not packed.
+        The figures for up to 32 MiB of differences. Sectors without a difference are left out: copies of one sector, of
+        which the cipher's output comes twice, too. Zeros less zeros go with them; what tells then is text or tables
+        less anything that is not packed.
     """
-    columns = np.concatenate(
-        [
-            np.arange(span.start // 8, -(-span.end // 8))
-            for codeword in layout.codewords
-            for span in codeword.message
-            if span.part is Part.DATA
-        ]
-    )
+    recipe = Recipe(1, layout, replace(code, inverted=False, erased_is_codeword=False))
     most = max(1, MOST_BYTES // layout.data_bytes // LAGS)
+    deadline = monotonic() + SECONDS
     tests: list[SectorTest] = []
     for step in range(lag, min(LAGS * lag + 1, len(pages)), lag):
+        if monotonic() > deadline:
+            break
         first = np.unique(np.linspace(0, len(pages) - step - 1, most).astype(np.int64))
-        both = ~erased_pages(pages[first]) & ~erased_pages(pages[first + step])
-        first = first[both]
-        difference = (pages[first] ^ pages[first + step])[:, columns]
-        each = difference[:, : len(columns) // SECTOR_BYTES * SECTOR_BYTES].reshape(-1, SECTOR_BYTES)
+        first = first[~erased_pages(pages[first]) & ~erased_pages(pages[first + step])]
+        batch = recipe.decode(pages[first] ^ pages[first + step], np.zeros(len(first), np.int64))
+        good = (batch.errors >= 0).mean(axis=1) >= 0.5
+        each = batch.data[good, : layout.data_bytes // SECTOR_BYTES * SECTOR_BYTES].reshape(-1, SECTOR_BYTES)
         tests.append(sector_test(each[(each != 0).mean(axis=1) > COPY_BYTES]))
     if not tests:
         return sector_test(np.empty((0, SECTOR_BYTES), np.uint8))
-    # Stretches may come again, since a page may have copies, which bit errors keep from being equal as a whole; and
-    # only the differences at one lag are independent of each other.
+    # Stretches come again where one page has copies; and only the differences at one lag are independent of each other.
+    fullest = max(tests, key=lambda test: test.sectors)
     return SectorTest(
         sum(test.sectors for test in tests),
         sum(test.structured for test in tests),
         sum(test.structured_rows for test in tests),
         sum(test.rows for test in tests),
         0,
-        tests[0].rest,
+        fullest.rest,
     )
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.files.content import SIGNATURES
+from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout
 from deadstick.solve import encryption, findings
 from deadstick.solve.evidence import Finding, Hints, Solution
@@ -78,19 +79,22 @@ def looks_like(data: NDArray[np.uint8]) -> str:
     return f"a file ({names[0]})" if names else ""
 
 
-def without_keystream(data: NDArray[np.uint8], layout: PageLayout, lag: int, answers: Sequence[Finding]) -> Solution:
+def without_keystream(
+    data: NDArray[np.uint8], layout: PageLayout, code: Code, lag: int, answers: Sequence[Finding]
+) -> Solution:
     """The end where the code is known, but not what a scrambler added.
 
     Args:
         data: `uint8[bytes]`, the dump.
         layout: of a page.
+        code: of its codewords.
         lag: pages apart that share a keystream, as the code proves; 0 where none do.
         answers: found so far.
     """
     reason = "the code is known, but what the scrambler added could not be found"
     if not lag:
         return Solution("unsolved", reason, None, tuple(answers))
-    test = encryption.difference_test(whole_pages(data, layout), layout, lag)
+    test = encryption.difference_test(whole_pages(data, layout), layout, code, lag)
     if test.is_ciphertext:
         return ended_encrypted(encryption.encrypted_under_scrambler(test, lag), answers)
     figure = f"differences of pages {lag} (and multiples) apart: {test.describe()}"

@@ -243,5 +243,5 @@ def name_of(recipe: Recipe) -> str:
     """The file name of a recipe: what it is, and a digest of all that it says."""
     digest = hashlib.sha256(json.dumps(toml.to_dict(recipe), sort_keys=True).encode()).hexdigest()[:10]
     code = recipe.code
-    kind = f"bch-m{code.m}-t{code.t}" if code is not None else "no-code"
+    kind = f"{code.family}-m{code.m}-t{code.t}" if code is not None else "no-code"
     return f"page-{recipe.layout.page_bytes}-{kind}-{digest}.toml"

@@ -97,7 +97,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     progress("scrambler", 0, 1)
     plain = find_scrambler(found, registers)
     if plain is None:
-        return without_keystream(data, found.layout, found.lag, answers)
+        return without_keystream(data, found.layout, found.code, found.lag, answers)
     return _described(chips, plain, hints, answers, progress)
 
 
