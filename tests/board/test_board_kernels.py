@@ -39,7 +39,7 @@ def compiled(places: np.ndarray, spreads: np.ndarray, weights: np.ndarray, group
     return bits
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(st.integers(1, 25), st.integers(1, 4), st.integers(1, 5), st.integers(0, 2**32 - 1))
 def test_kernel_and_twin_agree(rows: int, tests: int, groups: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
