@@ -10,6 +10,7 @@ from deadstick.errors import HintError
 from deadstick.files.content import SIGNATURES
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout
+from deadstick.recipe.recipe import Recipe
 from deadstick.solve import encryption, findings
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.geometry import PageCandidate
@@ -93,6 +94,11 @@ def without_keystream(
     """
     reason = "the code is known, but what the scrambler added could not be found"
     if not lag:
+        # Half a page, for instance, which every other row obeys: too little to go on, enough to see what the data are.
+        pages = whole_pages(data, layout)
+        seen = encryption.plaintext_test(pages, Recipe(1, layout, code))
+        if seen.is_ciphertext:
+            return ended_encrypted(encryption.encrypted(seen, pages, layout), answers)
         return Solution("unsolved", reason, None, tuple(answers))
     test = encryption.difference_test(whole_pages(data, layout), layout, code, lag)
     if test.is_ciphertext:
