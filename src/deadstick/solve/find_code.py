@@ -52,6 +52,7 @@ PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 ROWS = 256
 EARLY_ROUNDS = 4
+FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3
 MANY_CANDIDATES = 8
 RIVALS = 10
@@ -101,6 +102,7 @@ class _Step:
         depth: of the decoding test.
         natural: whether the decoding test takes the usual fields for each length of message, or the others.
         everywhere: try every place, and not only those that the structure of the spare area suggests.
+        after: candidates that an earlier step has tried.
     """
 
     test: str
@@ -110,6 +112,7 @@ class _Step:
     depth: Depth = SHALLOW
     natural: bool = True
     everywhere: bool = False
+    after: int = 0
 
 
 def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
@@ -133,7 +136,7 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
         if monotonic() - began > SEARCH_SECONDS:
             break
         progress("code", done, len(steps))
-        found = hunt.over(candidates[: step.candidates], step)
+        found = hunt.over(candidates[step.after : step.candidates], step)
         if found is not None:
             progress("code", len(steps), len(steps))
             return hunt.best_page(found, candidates)
@@ -150,13 +153,14 @@ def _steps(candidates: int) -> Iterator[_Step]:
         yield _Step("decoding", EARLY_CANDIDATES, 2, known, depth)
     for polynomials in rounds[:EARLY_ROUNDS]:
         yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
-    for depth in (MIDDLE, DEEP, SHALLOW):
-        yield _Step("decoding", EARLY_CANDIDATES, 1, everything, depth)
-    for depth in (MIDDLE, DEEP, SHALLOW):
-        yield _Step("decoding", EARLY_CANDIDATES, 1, everything, depth, natural=False)
-    for depth in (MIDDLE, DEEP):
-        yield _Step("decoding", EARLY_CANDIDATES, 3, known, depth, everywhere=True)
-    yield _Step("decoding", EARLY_CANDIDATES, 1, everything, DEEPEST)
+    # The first page size is nearly always the right one: it is searched through before the others are.
+    for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
+        for natural in (True, False):
+            for depth in (MIDDLE, DEEP, SHALLOW):
+                yield _Step("decoding", many, 1, everything, depth, natural, after=few)
+        yield _Step("decoding", many, 1, everything, DEEPEST, after=few)
+        for depth in (MIDDLE, DEEP):
+            yield _Step("decoding", many, 3, known, depth, everywhere=True, after=few)
     for depth in (MIDDLE, SHALLOW):
         for natural in (True, False):
             yield _Step("decoding", MANY_CANDIDATES, 3, everything, depth, natural)

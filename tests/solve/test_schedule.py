@@ -1,0 +1,63 @@
+"""Rules over place and block, from the seeds of some pages."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deadstick.solve.schedule import Schedule, find_schedule
+
+
+def seen(rule: Schedule, pages: int, share: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Some pages with their seeds, and the keystream of every page."""
+    rng = np.random.default_rng(seed)
+    table = rng.choice(1 << 40, rule.count, replace=False).astype(np.uint64)
+    index = rule.index(np.arange(pages))
+    known = np.flatnonzero(rng.random(pages) < share)
+    return known, table[index[known]], index
+
+
+def agrees(found: Schedule, index: np.ndarray) -> bool:
+    """Whether pages with one keystream in truth have one number in the answer, and the other way round."""
+    numbers = found.index(np.arange(len(index)))
+    pairs = np.unique(np.stack([index, numbers]), axis=1)
+    return len(np.unique(pairs[1])) == pairs.shape[1]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from([32, 48, 64, 86, 128, 192, 256]),
+    st.integers(16, 200),
+    st.integers(1, 400),
+    st.integers(0, 400),
+    st.integers(0, 10**6),
+)
+def test_affine_rules_are_found(size: int, count: int, page_step: int, block_step: int, seed: int) -> None:
+    rule = Schedule(count, page_step % count or 1, block_step % count, size, 0, 0)
+    known, seeds, index = seen(rule, 64 * size, 0.8, seed)
+    found = find_schedule(known, seeds)
+    assert found is not None
+    assert agrees(found, index)
+    assert found.count <= max(count, size)
+
+
+@pytest.mark.parametrize("count", [2, 7, 16, 31])
+def test_a_keystream_for_each_block(count: int) -> None:
+    known, seeds, index = seen(Schedule(count, 0, 1, 64, 0, 0), 64 * 70, 0.6, count)
+    found = find_schedule(known, seeds)
+    assert found is not None
+    assert agrees(found, index)
+
+
+@pytest.mark.parametrize("period", [1, 24, 100, 256])
+def test_the_number_on_the_chip_alone(period: int) -> None:
+    known, seeds, index = seen(Schedule(period, 1, 0, 0, 0, 0), 3000, 0.5, period)
+    found = find_schedule(known, seeds)
+    assert found is not None
+    assert found.pages_per_block == 0
+    assert agrees(found, index)
+
+
+def test_seeds_without_a_rule_give_none() -> None:
+    rng = np.random.default_rng(4)
+    assert find_schedule(np.arange(2000), rng.integers(0, 1 << 40, 2000).astype(np.uint64)) is None
