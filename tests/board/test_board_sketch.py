@@ -55,7 +55,15 @@ def test_continuity_is_evidence() -> None:
 
 @pytest.mark.parametrize(
     ("line", "told"),
-    [("C9 condenser A B at 1,1", "line 1"), ("joined C1.1 C2.1", "C1.1"), ("C1 capacitor A B", "line 1")],
+    [
+        ("C9 condenser A B at 1,1", "line 1: .*no kind of part; kinds are .*capacitor"),
+        ("joined C1.1 C2.1", "C1.1"),
+        ("joined C1.1", "joined PART.PIN PART.PIN"),
+        ("C1 capacitor A B", "line 1: .*at X,Y"),
+        ("C1", "line 1: .*PART KIND"),
+        ("net A lamp", "ground|power|signal"),
+        ("board Hut", "WIDTHxHEIGHT"),
+    ],
 )
 def test_lines_that_cannot_be_understood_are_named(line: str, told: str) -> None:
     with pytest.raises(InputError, match=told):

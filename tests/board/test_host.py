@@ -111,13 +111,38 @@ def test_ports_behind_a_hub_have_one_name() -> None:
     assert [event.port for event in events] == ["1-1.2", "2-1.4.1"]
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "[    0.5] Linux version 6.1.0",
+        "[Tue Mar  3 10:11:12 2026] audit: ready",
+        "Mar 03 10:11:12 bench kernel: ready",
+        "kern  :info  : [    0.5] ready",
+        "2026-03-03T10:11:12,123456+01:00 ready",
+        "[Mar 3 10:11] ready",
+        "[  +0.000012] ready",
+    ],
+)
+def test_a_kernel_log_without_usb_says_that_nothing_attached(tmp_path: Path, line: str) -> None:
+    (tmp_path / "kernel.log").write_text(line + "\n")
+    assert judge_log(last_attempt(read_log(tmp_path / "kernel.log"))).pattern is Pattern.NO_ATTACH
+
+
 def test_prefixes_of_logging_daemons_do_not_matter() -> None:
     for prefix in ("", "[12.5] ", "May 04 10:11:12 bench kernel: ", "kern  :err   : [ 5.0] "):
         (event,) = log_events([prefix + FAILED[1]])
         assert (event.kind, event.values["error"]) == (LogKind.NO_DESCRIPTOR, "-71")
 
 
-@pytest.mark.parametrize(("content", "words"), [(b"\0\1", "no text"), (None, "no such file")])
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"\0\1", "no text"),
+        (None, "no such file"),
+        (b"", "from a kernel's log"),
+        (b"Dear all,\n[1] is a footnote\n", "from a kernel's log"),
+    ],
+)
 def test_an_unusable_log_is_refused(tmp_path: Path, content: bytes | None, words: str) -> None:
     path = tmp_path / "kernel.log"
     if content is not None:

@@ -88,7 +88,7 @@ def test_an_imported_board_can_be_diagnosed_and_saved(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("choices", "functions", "words"),
     [
-        (Choices({}, {}), FUNCTIONS, "what are H1, U1, U2, U3"),
+        (Choices({}, {}), FUNCTIONS, "not known: H1, U1, U2, U3"),
         (Choices({**KINDS, "U9": PartKind.NAND}, {}, left_out=frozenset({"H1"})), FUNCTIONS, "no part U9"),
         (Choices(KINDS, {}, left_out=frozenset({"H1"})), {}, "which pin of U3 is IN, OUT, GND"),
     ],

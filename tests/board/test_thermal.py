@@ -112,6 +112,12 @@ def test_pictures_that_do_not_go_together_are_refused() -> None:
         compare(before, powered, projection, (0.5, 0.5))
 
 
+def test_pictures_in_different_units_are_refused() -> None:
+    before, powered, projection = photographed([], STICK)
+    with pytest.raises(InputError, match="differs by 273 K"):
+        compare(before, Frame(powered.celsius + 273.15, "kelvin"), projection, STICK)
+
+
 def test_pixels_without_a_value_are_left_out() -> None:
     before, powered, projection = photographed([Heater(8, 20, 1)], STICK)
     holes = powered.celsius.copy()

@@ -160,6 +160,19 @@ def test_readings_under_a_supply_note_it(stick: Path) -> None:
     assert "beyond the range" in done("journal", stick)
 
 
+def test_a_drop_may_be_negative_as_it_is_typed(stick: Path) -> None:
+    for text in ("-3.1m", "-0.0031", "-3100 uV", "\N{MINUS SIGN}3.1m"):
+        done("read", stick, "drop", "C5.1", "C7.1", text, "--inject", "VCC33")
+    entries = Journal.open(stick.parent / "board-journal.jsonl").entries
+    assert [entry.value for entry in entries] == [-3.1e-3] * 4
+
+
+def test_without_a_command_there_is_help() -> None:
+    shown = done()
+    assert shown.startswith("Usage: ")
+    assert len(shown.splitlines()) > 10
+
+
 def test_a_struck_line_counts_no_more(stick: Path) -> None:
     before = done("odds", stick)
     short(stick)
@@ -250,11 +263,28 @@ def test_the_route_follows_the_readings(stick: Path, tmp_path: Path) -> None:
     assert "futile" in done("route", stick, "--encrypts", "yes")
 
 
+def test_cautions_stand_where_the_steps_are_chosen(stick: Path, tmp_path: Path) -> None:
+    short(stick)
+    assert "mind: flux fume" in done("route", stick)
+    devices = tmp_path / "root/sys/bus/usb/devices"
+    devices.mkdir(parents=True)
+    saved = done("look", "--root", tmp_path / "root", "--save", tmp_path / "before.json")
+    assert "mind: your computer" in saved
+    assert "people qualified" in saved
+
+
 def test_a_board_from_a_sketch_brings_its_readings(tmp_path: Path) -> None:
     (tmp_path / "sketch.txt").write_text(SKETCH)
     assert "1 continuity readings" in done("new", tmp_path / "board.toml", "--sketch", tmp_path / "sketch.txt")
     assert circuit_file.load(tmp_path / "board.toml").part("R1").pin("1").net == "VCC"
     assert Journal.open(tmp_path / "board-journal.jsonl").entries[0].what == "continuity"
+
+
+def test_a_second_board_never_inherits_a_journal(stick: Path) -> None:
+    short(stick)
+    other = stick.parent / "other.toml"
+    refused(called("new", other, "--template", "card"), "board-journal.jsonl", "folder of its own")
+    assert not other.exists()
 
 
 def test_a_board_from_a_netlist(tmp_path: Path) -> None:
@@ -277,7 +307,7 @@ def test_cautions_by_step() -> None:
         (["new", "{new}", "--template", "usb9"], ["usb9", "usb2, usb3, card"]),
         (["new", "{board}", "--template", "usb2"], ["board.toml", "such a file already"]),
         (["new", "{folder}/gone/b.toml", "--template", "usb2"], ["gone", "no such folder"]),
-        (["new", "{new}", "--kicad", "{net}"], ["what are U1?", "--kind"]),
+        (["new", "{new}", "--kicad", "{net}"], ["not known: U1", "--kind", "--leave-out"]),
         (["new", "{new}", "--kicad", "{net}", "--kind", "U1=engine"], ["engine", "controller"]),
         (["new", "{new}", "--kicad", "{net}", "--kind", "U1"], ["NAME=VALUE"]),
         (["new", "{new}", "--kicad", "{net}", "--size", "wide"], ["--size"]),
@@ -302,6 +332,11 @@ def test_cautions_by_step() -> None:
         ),
         (["read", "{board}", "resistance", "C1.1", "C1.2", "1e999"], ["beyond every meter"]),
         (["read", "{board}", "resistance", "C1.1", "C1.2", "1", "--sigma", "nan"], ["--sigma"]),
+        (["read", "{board}", "voltage", "C1.1", "C1.2", "4930", "--supply", "plug"], ["4.93 kV", "the supply's 5 V"]),
+        (["read", "{board}", "current", "J1.VBUS@plug", "90", "--supply", "plug"], ["90 A", "prefix"]),
+        (["read", "{board}", "resistance", "C1.1", "C1.2", "-5k"], ["negative"]),
+        (["read", "{board}", "resistance", "C1.1", "C1.2", "5k", "--suply", "plug"], ["no option --suply"]),
+        (["look", "--log", "{net}"], ["slate.net", "kernel's log"]),
         (["route", "{board}", "--worth", "nan"], ["--worth"]),
         (["new", "{new}", "--kicad", "{net}", "--size", "infx3"], ["above 0"]),
         (["new", "{new}", "--kicad", "{net}", "--volts", "+3V3=nan"], ["above 0"]),

@@ -26,7 +26,7 @@ from deadstick.board.models import DIE
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, Prediction, stacked
 from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, hidden_opens, pads_test
-from deadstick.board.readings import Kind
+from deadstick.board.readings import Kind, percent
 
 Floats = NDArray[np.float64]
 
@@ -290,8 +290,8 @@ def _verdict(diagnosis: Diagnosis, suspects: dict[tuple[str, ...], float], costs
     (parts, chance), *others = suspects.items()
     near = tuple((names, share) for names, share in others if share >= 0.02) if chance < costs.certain else ()
     best = next(one for one in diagnosis.odds().chances if one.parts == parts)
-    words = f"{best.text} ({chance:.0%})"
+    words = f"{best.text} ({percent(chance)})"
     if near:
-        named = ", ".join(f"{' and '.join(names)} ({share:.0%})" for names, share in near)
+        named = ", ".join(f"{' and '.join(names)} ({percent(share)})" for names, share in near)
         words += f"; no test that is allowed here tells it from {named}"
     return Verdict(parts, chance, near, words)

@@ -154,8 +154,8 @@ CAUTIONS = (
     ),
     _caution(
         "heat against data",
-        "Heat costs retention. One study found that thermal removal raised the errors by two or more orders of "
-        "magnitude in worn chips; another found no significant effect of the temperature on success. Heat the NAND "
+        "Heat costs retention. One study found that thermal removal can raise the errors by two or more orders of "
+        "magnitude; another found no significant effect of the temperature on success. Heat the NAND "
         "only when the raw read is the chosen route, once, as short and as cool as the solder allows.",
         "Fukami et al., DFRWS-EU 2017, doi 10.1016/j.diin.2017.01.011; against it Ence et al., JDFSL 13(4), 2018, "
         "doi 10.15394/jdfsl.2018.1545 (abstracts)",

@@ -9,7 +9,7 @@ from deadstick.board.circuit import Circuit
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, SCALES, Prediction
 from deadstick.board.probing import Test, pads_test
-from deadstick.board.readings import Kind, Supply, quantity
+from deadstick.board.readings import Kind, Supply, percent, quantity
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def sentence(diagnosis: Diagnosis, test: Test, prediction: Prediction, weights: 
     if test.kind in BINARY:
         yes, no = weights * places, weights * (1 - places)
         if test.kind is Kind.LIFTED:
-            return f"{what}: it is at fault with {yes.sum():.0%}; if it is good, {_suspects(diagnosis, no)}"
+            return f"{what}: it is at fault with {percent(float(yes.sum()))}; if it is good, {_suspects(diagnosis, no)}"
         return f"{what}: if yes, {_suspects(diagnosis, yes)}; if no, {_suspects(diagnosis, no)}"
     cut = _best_cut(places, prediction.spreads[:, 0], weights, diagnosis.hypotheses.parts_of_row)
     below, above = weights * (places < cut), weights * (places >= cut)

@@ -15,6 +15,10 @@ from pathlib import Path
 from deadstick.errors import InputError
 
 MOST_BYTES = 64 << 20
+_KERNEL_LINE = re.compile(
+    r"(?:^|<\d+>|:)\s*\[(?:\s*\+?\d+\.\d+|\w{3} [\w\s:]+)\]\s|\bkernel:|^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[.,]\d+"
+)
+"""Lines of dmesg begin with a time, mostly in brackets; logging daemons name the kernel."""
 
 
 class LogKind(StrEnum):
@@ -101,7 +105,7 @@ def read_log(path: Path) -> tuple[LogEvent, ...]:
     """Read a saved kernel log.
 
     Raises:
-        InputError: it cannot be read, is no text, or is far too long.
+        InputError: it cannot be read, is no text, is far too long, or is no kernel log.
     """
     try:
         if path.stat().st_size > MOST_BYTES:
@@ -115,7 +119,14 @@ def read_log(path: Path) -> tuple[LogEvent, ...]:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
     if b"\0" in data:
         raise InputError(f"{path}: this is no text; save the kernel's log with dmesg > FILE")
-    return log_events(data.decode("utf-8", errors="replace").splitlines())
+    lines = data.decode("utf-8", errors="replace").splitlines()
+    events = log_events(lines)
+    # Nothing in a log is evidence; no log is none, and dmesg leaves an empty file where it is not permitted.
+    if not events and not any(_KERNEL_LINE.search(line) for line in lines):
+        raise InputError(
+            f"{path}: no line of it is from a kernel's log; save that with dmesg > FILE, as root if need be"
+        )
+    return events
 
 
 def log_events(lines: Iterable[str]) -> tuple[LogEvent, ...]:

@@ -152,7 +152,10 @@ def to_circuit(netlist: Netlist, choices: Choices) -> Circuit:
     kinds = {part.name: choices.kinds.get(part.name, kind_of(part.name)) for part in wanted}
     unknown = sorted(name for name, kind in kinds.items() if kind is None)
     if unknown:
-        raise InputError(f"what are {', '.join(unknown)}? Give a kind for each, such as --kind {unknown[0]}=controller")
+        raise InputError(
+            f"kind not known: {', '.join(unknown)}; give one for each, such as --kind {unknown[0]}=controller, "
+            f"or leave it out with --leave-out {unknown[0]}"
+        )
     strangers = sorted({*choices.kinds, *choices.left_out} - {part.name for part in netlist.components})
     if strangers:
         raise InputError(f"the netlist has no part {', '.join(strangers)}")

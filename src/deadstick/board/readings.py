@@ -151,6 +151,20 @@ class Odds:
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"))
 
 
+def percent(chance: float) -> str:
+    """A chance for a person; never 0 % or 100 % for what is not settled.
+
+    >>> percent(0.4321), percent(0.0004), percent(0.99991), percent(0.0)
+    ('43 %', 'under 0.1 %', 'over 99.9 %', '0 %')
+    """
+    if 0 < chance < 0.001:
+        return "under 0.1 %"
+    if 0.999 < chance < 1:
+        return "over 99.9 %"
+    digits = 1 if chance < 0.1 or chance > 0.9 else 0
+    return f"{100 * chance:.{digits}f}".removesuffix(".0") + " %"
+
+
 def quantity(value: float, unit: str) -> str:
     """A value with its unit as a person writes it, three digits.
 

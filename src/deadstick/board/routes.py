@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from itertools import permutations
 
 from deadstick.board.circuit import SERIES_KINDS, Circuit, PartKind
-from deadstick.board.readings import Odds
+from deadstick.board.readings import Odds, percent
 from deadstick.board.route_figures import Figures, Route, RouteFigures, Share, Site
 
 WORTH_H = 60.0
@@ -230,7 +230,7 @@ def _remarks(route: Route, facts: Facts) -> list[str]:
     if route in {Route.RAW, Route.DONOR}:
         mendable = sum(facts.sites.get(site, 0.0) for site in (Site.CONNECTOR, Site.SUPPLY, Site.CLOCK))
         if mendable > 0.9:
-            found.append(f"the controller is sound with {mendable:.0%}: a repair makes this route needless")
+            found.append(f"the controller is sound with {percent(mendable)}: a repair makes this route needless")
     if route is Route.REPAIR and facts.sites.get(Site.CONTROLLER, 0.0) > 0.5:
         found.append("the controller itself is the most likely fault: there is little to mend")
     if facts.sites.get(Site.NAND, 0.0) > 0.5:
@@ -246,10 +246,10 @@ def _changes(figures: Figures, facts: Facts, worth_h: float, best: Plan) -> list
         plan = _plans(figures, other, worth_h)[0]
         then = plan.routes[0] if plan.routes else Route.STOP
         if then is not first:
-            found.append(f"{words}: {then.value} would come first, {plan.success:.0%}")
+            found.append(f"{words}: {then.value} would come first, {percent(plan.success)}")
         elif plan.routes != best.routes:
             order = ", then ".join(route.value for route in plan.routes)
-            found.append(f"{words}: the order would be {order}, {plan.success:.0%}")
+            found.append(f"{words}: the order would be {order}, {percent(plan.success)}")
     return found
 
 

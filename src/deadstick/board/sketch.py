@@ -27,6 +27,14 @@ from deadstick.board.readings import Kind, Reading
 from deadstick.errors import InputError
 
 OPEN = "?"
+FORMS = {
+    "board": "board NAME WIDTHxHEIGHT, in mm",
+    "net": "net NAME [ground|power|signal] [VOLTS] [plane]",
+    "joined": "joined PART.PIN PART.PIN",
+    "apart": "apart PART.PIN PART.PIN",
+}
+"""How each line is written; any other begins with the name of a part."""
+_PART_FORM = "PART KIND [PIN=]NET ... at X,Y [value NUMBER]"
 PIN_NAMES = {PartKind.DIODE: ("K", "A"), PartKind.REGULATOR: ("IN", "OUT", "GND")}
 
 
@@ -144,8 +152,11 @@ def parse(text: str) -> Sketch:
             continue
         try:
             _take(sketch, words)
-        except (InputError, ValueError, IndexError) as error:
+        except InputError as error:
             raise InputError(f"line {number}: {line.strip()!r}: {error}") from error
+        except (ValueError, IndexError) as error:
+            form = FORMS.get(words[0], _PART_FORM)
+            raise InputError(f"line {number}: {line.strip()!r}: a line of this kind is: {form}") from error
     return sketch
 
 
@@ -164,6 +175,8 @@ def _take(sketch: Sketch, words: list[str]) -> None:
 
 
 def _part(name: str, words: list[str]) -> Part:
+    if words and words[0] not in list(PartKind):
+        raise InputError(f"{words[0]!r} is no kind of part; kinds are {', '.join(PartKind)}")
     kind = PartKind(words[0])
     place = words.index("at")
     x, y = (float(side) for side in words[place + 1].split(","))

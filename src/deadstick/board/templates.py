@@ -199,8 +199,11 @@ def _nand(
 
 def _odds_and_ends(draft: Draft, rail: str = "VCCN") -> None:
     """Pull-ups of the bus and, on a stick, the lamp."""
-    for line in ("CE", "RB", "WP"):
-        draft.two("R", RES, (rail, line), (draft.between(15, 24), draft.between(10, 13)), draft.between(4.7e3, 1e4))
+    for place, line in enumerate(("CE", "RB", "WP")):
+        x, y = draft.between(15, 24), draft.between(10, 13)
+        if draft.rng is None:  # the middle of the range is one place, and they are three parts
+            x += 2.0 * (place - 1)
+        draft.two("R", RES, (rail, line), (x, y), draft.between(4.7e3, 1e4))
     if "LED" in draft.nets:
         draft.two("R", RES, ("VCC33", "LEDA"), (36.0, 12.0), draft.between(330, 1000))
         draft.two("LED", PartKind.DIODE, ("LED", "LEDA"), (38.0, 12.0), 1.9)

@@ -35,6 +35,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 MOST_SPOTS = 6
+MOST_BACKGROUND_K = 60.0
+"""A board that is warmer than this all over is none: units or scenes differ."""
 SCALES_MM = (0.5, 1.0, 2.0)
 """Radii of sources that are looked for: half of a small capacitor, to a chip's die."""
 REGISTRATION_MM = 0.4
@@ -125,7 +127,7 @@ def compare(before: Frame, powered: Frame, projection: Projection, size_mm: tupl
         size_mm: width and height of the board; what lies outside is left out.
 
     Raises:
-        InputError: the pictures differ in size, or show hardly any of the board.
+        InputError: the pictures differ in size or in their units, or show hardly any of the board.
     """
     if before.celsius.shape != powered.celsius.shape:
         sizes = " and ".join(f"{f.source} {f.celsius.shape[1]} x {f.celsius.shape[0]}" for f in (before, powered))
@@ -139,6 +141,11 @@ def compare(before: Frame, powered: Frame, projection: Projection, size_mm: tupl
     if seen.sum() < 64:
         raise InputError(f"only {seen.sum()} pixels show the board; check the points of the registration")
     background = float(np.median(rise[seen]))
+    if abs(background) > MOST_BACKGROUND_K:
+        raise InputError(
+            f"the whole board differs by {background:.0f} K between {before.source} and {powered.source}; "
+            "are the units right (--scale, --offset), and is it the same scene?"
+        )
     rise = np.where(seen, rise - background, np.nan)
     noise = _noise(rise)
     seen &= ~_spikes(rise, seen, noise)

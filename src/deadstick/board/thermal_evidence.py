@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from deadstick.board.circuit import Circuit, Part
-from deadstick.board.readings import Evidence, Supply
+from deadstick.board.readings import Evidence, Supply, percent
 from deadstick.board.thermal import Spot, ThermalPicture
 
 KELVIN_PER_WATT = 100.0
@@ -105,7 +105,7 @@ def describe(picture: ThermalPicture, circuit: Circuit) -> str:
         return f"no spot warmer than the board around it by {picture.faintest_k:.2g} K"
     words = []
     for spot in picture.spots:
-        likely = [f"{name} {share:.0%}" for name, share in parts_at(spot, circuit).items() if share >= 0.1][:3]
+        likely = [f"{name} {percent(share)}" for name, share in parts_at(spot, circuit).items() if share >= 0.1][:3]
         where = f"{spot.rise_k:.2g} K at ({spot.x_mm:.1f}, {spot.y_mm:.1f}) mm"
         words.append(f"{where}: {', '.join(likely) or 'no part that is known'}")
     return f"{len(words)} warm {'place' if len(words) == 1 else 'places'}: " + "; ".join(words)

@@ -93,8 +93,11 @@ def _spots(pen: ImageDraw.ImageDraw, picture: ThermalPicture, circuit: Circuit, 
         x, y = MARGIN + spot.x_mm * per_mm, MARGIN + (circuit.height_mm - spot.y_mm) * per_mm
         radius = max(6.0, 2 * spot.sigma_mm * per_mm)
         pen.ellipse((x - radius, y - radius, x + radius, y + radius), outline=_INK, width=2)
-        pen.ellipse((x - 2, y - 2, x + 2, y + 2), fill=_INK)
-        pen.text((x, y - radius - 3), f"{spot.rise_k:+.1f} K", fill=_INK, font=font, anchor="mb",
+        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):  # ticks outside, so that the part's name stays readable
+            pen.line(
+                (x + dx * radius, y + dy * radius, x + dx * (radius + 5), y + dy * (radius + 5)), fill=_INK, width=2
+            )
+        pen.text((x, y - radius - 8), f"{spot.rise_k:+.1f} K", fill=_INK, font=font, anchor="mb",
                  stroke_width=3, stroke_fill="white")  # fmt: skip
 
 

@@ -11,7 +11,7 @@ app = typer.Typer(
     "A board is a circuit file; its readings lie beside it in board-journal.jsonl, line by line. Begin with "
     "`deadstick board new`, then `deadstick board advise`.",
     rich_markup_mode=None,
-    no_args_is_help=True,
+    invoke_without_command=True,
 )
 
 BoardArgument = Annotated[Path, typer.Argument(metavar="BOARD", readable=False, help="The circuit file of the board.")]
@@ -34,6 +34,13 @@ InjectOption = Annotated[
     str | None,
     typer.Option("--inject", metavar="NET", help="Current was injected into NET: 1 V, at most 1 A, against ground."),
 ]
+
+
+@app.callback()
+def board(context: typer.Context) -> None:
+    """Without a command: what there is. The text of the help stands above, with the name."""
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 @app.command()
@@ -125,7 +132,8 @@ def look(
     raise typer.Exit(board_look.look(words, board, journal, by))
 
 
-@app.command()
+# A drop along a net has a sign: -3m is a value and no option.
+@app.command(context_settings={"ignore_unknown_options": True})
 def read(
     board: BoardArgument,
     kind: Annotated[

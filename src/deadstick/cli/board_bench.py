@@ -13,7 +13,7 @@ from deadstick.board.circuit import Circuit, PartKind
 from deadstick.board.journal import NAME, Journal
 from deadstick.board.odds import Diagnosis
 from deadstick.board.probing import METER_KINDS, Test, injection, working_supply
-from deadstick.board.readings import Kind, Supply
+from deadstick.board.readings import Kind, Supply, quantity
 from deadstick.errors import HintError, InputError
 
 KINDS = {
@@ -29,6 +29,10 @@ KINDS = {
 """The words for kinds of readings; a lifted part has a command of its own."""
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 _VALUE = re.compile(r"(?P<number>[+-]?\d+(?:[.,]\d*)?(?:[eE][+-]?\d+)?)\s*(?P<prefix>[numkM]?)(?P<unit>ohm|V|A|)")
+BEYOND = 2.0
+"""No reading is beyond so many times the limit of the supply."""
+MOST_OFFSET_OHM = 1.0
+"""A meter whose leads were nulled reads a little below nought."""
 _BEYOND = frozenset({"open", "ol", "inf"})
 _ANSWERS = {"yes": True, "no": False}
 
@@ -61,7 +65,7 @@ def parse_value(text: str, kind: Kind) -> float:
     >>> parse_value("310m", Kind.FOUR_WIRE), parse_value("4,7 kohm", Kind.RESISTANCE), parse_value("open", Kind.DIODE)
     (0.31, 4700.0, inf)
     """
-    word = text.strip()
+    word = text.strip().replace("\N{MINUS SIGN}", "-")
     if kind in {Kind.CONTINUITY, Kind.CLOCK, Kind.LIFTED}:
         return float(parse_answer(word, kind.value))
     if word.lower() in _BEYOND:
@@ -123,6 +127,26 @@ def _four_words(circuit: Circuit, text: str) -> Supply:
     for pad in (red, black):
         circuit.net_of(pad)
     return Supply(red, black, volts, amperes)
+
+
+def check_reach(value: float, kind: Kind, supply: Supply | None) -> None:
+    """Refuse what no board can show: a slip of the finger, or of a prefix, would count as evidence for ever.
+
+    Args:
+        value: the reading, in its unit.
+        kind: of the reading.
+        supply: what fed the board.
+
+    Raises:
+        HintError: a voltage or a current is far beyond the limits of the supply, or a resistance is negative.
+    """
+    if kind in {Kind.RESISTANCE, Kind.FOUR_WIRE} and value < -MOST_OFFSET_OHM:
+        raise HintError(f"{quantity(value, 'ohm')}: no part has a negative resistance; look at leads and charge left")
+    if supply is None or math.isinf(value):
+        return
+    unit, limit = ("A", supply.amperes) if kind is Kind.CURRENT else ("V", supply.volts)
+    if kind is not Kind.CLOCK and abs(value) > BEYOND * limit:
+        raise HintError(f"{quantity(value, unit)} is far more than the supply's {limit:g} {unit}; is a prefix missing?")
 
 
 def steps_of(test: Test, circuit: Circuit) -> list[Step]:

@@ -18,7 +18,16 @@ from deadstick.board.readings import Kind, Reading
 from deadstick.board.sketch import parse as parse_sketch
 from deadstick.board.templates import card, usb2_stick, usb3_stick
 from deadstick.cli import board_show
-from deadstick.cli.board_bench import KINDS, Bench, command_for, new_file, parse_supply, parse_value, steps_of
+from deadstick.cli.board_bench import (
+    KINDS,
+    Bench,
+    check_reach,
+    command_for,
+    new_file,
+    parse_supply,
+    parse_value,
+    steps_of,
+)
 from deadstick.errors import HintError, InputError
 
 TEMPLATES = {"usb2": usb2_stick, "usb3": usb3_stick, "card": card}
@@ -94,8 +103,8 @@ def new(board: Path, template: str | None, sketch: Path | None, kicad: Path | No
     if not board.parent.is_dir():
         raise InputError(f"{board.parent}: there is no such folder")
     journal = Journal.open(board.parent / NAME)
-    if readings and journal.entries:
-        raise InputError(f"{journal.path}: there is a journal already; a sketch with readings needs a new folder")
+    if journal.entries:
+        raise InputError(f"{journal.path}: there is a journal already; a new board needs a folder of its own")
     new_file(board, circuit_file.dumps(circuit).encode())
     for reading in readings:
         journal = note_reading(journal, reading)
@@ -198,6 +207,9 @@ def _sketched(path: Path) -> tuple[Circuit, tuple[Reading, ...], tuple[str, ...]
 
 
 def _reading(bench: Bench, given: ReadWords) -> Reading:
+    for word in given.words:
+        if word.startswith("--"):
+            raise HintError(f"there is no option {word}; `deadstick board read --help` has them")
     if given.kind not in KINDS:
         raise HintError(f"there is no kind {given.kind}; kinds are {', '.join(KINDS)}")
     kind = KINDS[given.kind]
@@ -223,6 +235,7 @@ def _reading(bench: Bench, given: ReadWords) -> Reading:
         value_read, usual = measured.value, max(usual, measured.spread)
     else:
         value_read = parse_value(last, kind)
+    check_reach(value_read, kind, supply)
     return Reading(
         kind, tuple(places), value_read, UNITS[kind], usual if given.sigma is None else given.sigma, supply,
         removed(bench.journal), name, given.note,

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from deadstick.board.cautions import Step, cautions_for
 from deadstick.board.host import Expected, Pattern, Sight, judge_log, judge_snapshots
 from deadstick.board.host_evidence import host_evidence
 from deadstick.board.host_log import last_attempt, read_log
@@ -37,6 +38,7 @@ def look(given: LookWords, board: Path | None, journal: Path | None, by: str) ->
             raise HintError("--save is for the host without the stick; --before, --log and --board come after it")
         _now(given).save(given.save)
         board_show.line(f"{given.save}: saved; now plug the stick in, and give --before {given.save}")
+        board_show.cautions(cautions_for([Step.POWER]), sources=False)
         return 0
     if given.before is None and given.log is None:
         raise HintError("what is new cannot be told: give --before with what --save wrote, or --log with a kernel log")

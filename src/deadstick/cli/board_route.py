@@ -4,12 +4,23 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from deadstick.board.cautions import Step, cautions_for
 from deadstick.board.odds import Diagnosis
+from deadstick.board.readings import percent
+from deadstick.board.route_figures import Route
 from deadstick.board.route_files import default_text, learned, load_cases, load_figures
 from deadstick.board.routes import Facts, choose, sites_of
 from deadstick.cli import board_show
 from deadstick.cli.board_bench import Bench, new_file, parse_answer
 from deadstick.errors import HintError
+
+STEPS = {
+    Route.REPAIR: (Step.OPEN, Step.LIFT),
+    Route.DONOR: (Step.OPEN, Step.LIFT_NAND),
+    Route.RAW: (Step.OPEN, Step.LIFT_NAND),
+    Route.STOP: (),
+}
+"""What each route asks of the bench, for the cautions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +54,10 @@ def route(board: Path | None, journal: Path | None, given: RouteWords, write_fig
     facts = Facts(sites_of(diagnosis.odds(), bench.circuit), encrypts, donor)
     board_show.line(
         "where the fault is: "
-        + ", ".join(
-            f"{site.value} {board_show.percent(chance)}" for site, chance in facts.sites.items() if chance > 5e-4
-        )
+        + ", ".join(f"{site.value} {percent(chance)}" for site, chance in facts.sites.items() if chance > 5e-4)
     )
-    board_show.route(choose(figures, facts, given.worth), figures.cases)
+    choice = choose(figures, facts, given.worth)
+    board_show.route(choice, figures.cases)
+    if minded := cautions_for(STEPS[choice.first]):
+        board_show.cautions(minded, sources=False)
     return 0

@@ -12,8 +12,8 @@ from deadstick.board.cautions import DEFER, Caution
 from deadstick.board.circuit import Circuit
 from deadstick.board.explain import instruction
 from deadstick.board.host import Sight
-from deadstick.board.journal import Journal, table
-from deadstick.board.readings import Odds
+from deadstick.board.journal import NAME, Journal, table
+from deadstick.board.readings import Odds, percent
 from deadstick.board.route_figures import Route
 from deadstick.board.routes import Choice, Outlook, Plan
 from deadstick.cli.console import console, pairs
@@ -34,7 +34,10 @@ def circuit(found: Circuit, path: Path, readings: int, conflicts: Sequence[str])
         line(f"{readings} continuity readings are in the journal", out)
     for conflict in conflicts:
         line(f"look again: {conflict}", out)
+    if found.notes:
+        line(found.notes, out)
     line("check nets, values and positions in the file against the board", out)
+    line(f"its readings go to {path.parent / NAME}: one folder for each board", out)
 
 
 def after(what: str, before: Odds, now: Odds) -> None:
@@ -145,17 +148,3 @@ def plan_words(plan: Plan) -> str:
         return f"{Route.STOP.value}: no route promises more than it costs"
     order = ", then ".join(route.value for route in plan.routes)
     return f"{order}: {percent(plan.success)} in the end, {plan.hours:.0f} h expected"
-
-
-def percent(chance: float) -> str:
-    """A chance for a person; never 0 % or 100 % for what is not settled.
-
-    >>> percent(0.4321), percent(0.0004), percent(0.99991), percent(0.0)
-    ('43 %', 'under 0.1 %', 'over 99.9 %', '0 %')
-    """
-    if 0 < chance < 0.001:
-        return "under 0.1 %"
-    if 0.999 < chance < 1:
-        return "over 99.9 %"
-    digits = 1 if chance < 0.1 or chance > 0.9 else 0
-    return f"{100 * chance:.{digits}f}".removesuffix(".0") + " %"
