@@ -6,7 +6,7 @@ from big_board import big_board
 
 from deadstick.board.advice import Advice, Costs, advise, rank
 from deadstick.board.circuit import PartKind
-from deadstick.board.explain import UNITS
+from deadstick.board.explain import UNITS, expect_after
 from deadstick.board.odds import Diagnosis
 from deadstick.board.probing import candidate_tests, feed_pad
 from deadstick.board.readings import Kind, Reading
@@ -141,3 +141,13 @@ def test_next_test_in_under_a_second_for_60_nets_and_120_parts() -> None:
     taken.append(time.process_time() - start)
     assert max(taken[1:]) < 1.0, f"seconds for each advice: {taken}"
     assert taken[0] < 3.0, "the first advice also solves the board"
+
+
+def test_both_sides_of_a_part_in_series_are_expected_after_its_lift() -> None:
+    diagnosis = Diagnosis(usb2_stick())
+    told = expect_after(diagnosis, "FB2")
+    assert "from U3.OUT to J1.GND" in told  # upstream
+    assert "from FB2.2 to J1.GND" in told  # downstream
+    assert expect_after(diagnosis, "C1").count(" to J1.GND") == 1
+    assert "if it was guilty" in told
+    assert "if not" in told

@@ -87,7 +87,9 @@ def test_from_a_new_board_to_a_verdict(stick: Path) -> None:
     assert "C1" in done("odds", stick, "--most", "3")
     assert "mind: lithium cell" not in done("advise", stick)
     done("lift", stick, "C1", "--found", "faulty")
-    # One doubt may be left: that the plug's contact is torn as well.
+    # A reading of the pads is owed after a lift. One doubt may be left: that the plug's contact is torn as well.
+    assert "measure resistance from J1.VBUS to J1.GND" in done("advise", stick).splitlines()[0]
+    done("read", stick, "resistance", "J1.VBUS", "J1.GND", "80k")
     done("read", stick, "resistance", "J1.VBUS@plug", "J1.VBUS", "0.1")
     assert done("advise", stick).startswith("verdict: ")
     journal = Journal.open(stick.parent / "board-journal.jsonl")
@@ -95,6 +97,7 @@ def test_from_a_new_board_to_a_verdict(stick: Path) -> None:
         "four-wire resistance",
         "part lifted",
         "part off the board",
+        "resistance",
         "resistance",
     ]
     assert journal.entries[0].by == "A. Tern"

@@ -262,8 +262,10 @@ def _unconfirmed(diagnosis: Diagnosis, probing: Sequence[Step]) -> Step | None:
 
 def _owed(diagnosis: Diagnosis) -> Iterator[Test]:
     circuit, removed = diagnosis.circuit, diagnosis.removed
-    if removed and all(reading.removed != removed for reading in diagnosis.readings):
-        last = next(one.place[0] for one in reversed(diagnosis.readings) if one.kind is Kind.LIFTED)
+    # What the lifted part by itself was is no reading of its pads; nor need anybody have said what it was.
+    lifts = [reading for reading in diagnosis.readings if reading.kind is Kind.LIFTED]
+    if removed and all(reading.removed != removed or reading in lifts for reading in diagnosis.readings):
+        last = next((one.place[0] for one in reversed(lifts) if one.place[0] in removed), max(removed))
         test = pads_test(circuit, last)
         if test is not None:
             yield test

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from deadstick.board.circuit import Circuit
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, SCALES, Prediction
-from deadstick.board.probing import Test, pads_test
+from deadstick.board.probing import Test, pads_tests
 from deadstick.board.readings import Kind, Supply, percent, quantity
 
 Floats = NDArray[np.float64]
@@ -22,6 +22,7 @@ UNITS = {
     Kind.DROP: "V",
 }
 NAMED = 3  # suspects named on each side
+SIDES = 2  # nets of a lifted part that are spoken of: upstream and downstream
 
 
 def instruction(circuit: Circuit, test: Test) -> str:
@@ -80,19 +81,18 @@ def sentence(diagnosis: Diagnosis, test: Test, prediction: Prediction, weights: 
 
 def expect_after(diagnosis: Diagnosis, part: str) -> str:
     """What the pads should read when a part is off, if it was guilty and if it was not."""
-    test = pads_test(diagnosis.circuit, part)
-    if test is None:
+    tests = list(pads_tests(diagnosis.circuit, part))[:SIDES]
+    if not tests:
         return ""
-    removed = diagnosis.removed | {part}
-    values = diagnosis.predictor(removed).predict([test]).values[:, 0]
+    values = diagnosis.predictor(diagnosis.removed | {part}).predict(tests).values
     weights = diagnosis.row_weights()
     guilty = np.array([part in names for names in diagnosis.hypotheses.parts])[diagnosis.hypotheses.parts_of_row]
-    words = []
-    for rows, case in ((guilty, "if it was guilty"), (~guilty, "if not")):
-        share = weights * rows
-        if share.sum() > 1e-9:
-            words.append(f"{quantity(_middle(values, share), 'ohm')} {case}")
-    return f"with {part} off expect from {test.place[0]} to {test.place[1]} about {', '.join(words)}"
+    cases = [(weights * guilty, "if it was guilty"), (weights * ~guilty, "if not")]
+    sides = []
+    for test, column in zip(tests, values.T, strict=True):
+        words = [f"{quantity(_middle(column, share), 'ohm')} {case}" for share, case in cases if share.sum() > 1e-9]
+        sides.append(f"from {test.place[0]} to {test.place[1]} about {', '.join(words)}")
+    return f"with {part} off expect {'; '.join(sides)}"
 
 
 def _setting(supply: Supply | None) -> str:

@@ -220,12 +220,17 @@ def nearest(circuit: Circuit, pad: str) -> tuple[str, ...]:
     return tuple(other for _, other in sorted(others)[:NEIGHBOURS])
 
 
+def pads_tests(circuit: Circuit, part: str) -> Iterator[Test]:
+    """The readings that belong to a lift: every net of the part once more, against ground; upstream and downstream."""
+    for net in dict.fromkeys(pin.net for pin in circuit.part(part).pins if pin.net != circuit.ground.name):
+        pad = feed_pad(circuit, circuit.net(net))
+        if pad is not None:
+            yield Test(Kind.RESISTANCE, (pad, ground_pad(circuit)))
+
+
 def pads_test(circuit: Circuit, part: str) -> Test | None:
-    """The reading that belongs to every lift: the pads of the part once more, against ground."""
-    pins = (pin for pin in circuit.part(part).pins if pin.net != circuit.ground.name)
-    pads = (feed_pad(circuit, circuit.net(pin.net)) for pin in pins)
-    pad = next((pad for pad in pads if pad is not None), None)
-    return None if pad is None else Test(Kind.RESISTANCE, (pad, ground_pad(circuit)))
+    """The first of `pads_tests`; None for a part that lies on no net but ground."""
+    return next(pads_tests(circuit, part), None)
 
 
 def hidden_opens(circuit: Circuit) -> Iterator[Test]:
