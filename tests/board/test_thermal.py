@@ -114,7 +114,7 @@ def test_pictures_that_do_not_go_together_are_refused() -> None:
 
 def test_pictures_in_different_units_are_refused() -> None:
     before, powered, projection = photographed([], STICK)
-    with pytest.raises(InputError, match="differs by 27[34] K"):
+    with pytest.raises(InputError, match=r"differs by 27[34] K"):
         compare(before, Frame(powered.celsius + 273.15, "kelvin"), projection, STICK)
 
 
