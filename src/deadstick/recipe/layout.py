@@ -306,7 +306,7 @@ def bit_packed(
             cursor += length
         built.append(Codeword(tuple(span for span in spans[:2] if span.bits), (spans[2],)))
     layout = PageLayout(page_bytes, tuple(built))
-    return layout if marker is None else _with_marker(layout, 8 * marker)
+    return layout if marker is None else with_marker(layout, marker)
 
 
 def marker_in_data(layout: PageLayout, column: int) -> tuple[int, int]:
@@ -322,8 +322,13 @@ def marker_in_data(layout: PageLayout, column: int) -> tuple[int, int]:
     raise RecipeError(f"column {column} does not lie inside one run of data")
 
 
-def _with_marker(layout: PageLayout, bit: int) -> PageLayout:
-    """Change the first eight metadata bits with the eight data bits at a bit of the page."""
+def with_marker(layout: PageLayout, column: int) -> PageLayout:
+    """Change the first eight metadata bits with the eight data bits at a column of the page.
+
+    Raises:
+        RecipeError: the column does not lie inside one run of data, or the first codeword begins with no metadata.
+    """
+    bit = 8 * column
     byte, offset = marker_in_data(layout, bit // 8)
     moved = 8 * byte + offset
     first = layout.codewords[0].message[0]

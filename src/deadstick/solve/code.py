@@ -25,6 +25,8 @@ FEWEST_HITS = 2
 WEAKEST = 3
 """Regular text can have a root or two of its own; six consecutive roots are no accident of a text."""
 STRONGEST = 80
+ENOUGH, SPARE_ROOTS = 1.6, 5
+"""Roots to correct words with: so many times the mean number of errors, and some more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,13 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
             return None
         window = replace(window, polynomial=code.primitive_polynomial, depth=code.t)
     wide = chosen[np.unique(np.linspace(0, len(chosen) - 1, 2 * MOST_WORDS).astype(np.int64))]
-    return _measured(rows[wide], window, BchCode(window.m, window.polynomial, window.depth))
+    # The words may belong to a weaker code than the window looked deep for: no more roots than the errors need.
+    enough = min(window.depth, int(ENOUGH * window.errors) + SPARE_ROOTS)
+    for depth in dict.fromkeys((enough, window.depth, WEAKEST)):
+        found = _measured(rows[wide], window, BchCode(window.m, window.polynomial, depth))
+        if found is not None:
+            return found
+    return None
 
 
 def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> FoundCode | None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
 from deadstick.progress import Progress
-from deadstick.recipe.code import Code
+from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple, structure
@@ -30,7 +30,8 @@ from deadstick.solve.decoding import (
     telling,
 )
 from deadstick.solve.geometry import PageCandidate
-from deadstick.solve.page import complete_page
+from deadstick.solve.marker import with_marker_found
+from deadstick.solve.page import complete_page, decoding_share
 from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import (
@@ -56,6 +57,8 @@ FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3
 MANY_CANDIDATES = 8
 RIVALS = 10
+MOST_WINDOWS, MOST_TIED, TIED = 40, 8, 0.9
+"""Windows looked at, pages compared, and the share of the best window's rows above which another is as good."""
 MOST_COVERED = 32
 """Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
 SEARCH_SECONDS = 150.0
@@ -188,10 +191,9 @@ class _Hunt:
                 heads = self._heads(survey, lag)
                 if len(heads.rows.values) < FEWEST_ROWS:
                     continue
-                for window in self._windows(survey, lag, heads, step):
-                    found = _complete(survey, window, lag, candidate)
-                    if found is not None:
-                        return found
+                found = _best_complete(survey, self._windows(survey, lag, heads, step), lag, candidate)
+                if found is not None:
+                    return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
 
@@ -263,6 +265,29 @@ def _suggested(survey: Survey, lag: int, heads: Heads) -> list[Places]:
     return [places for places in suggested if len(places.table)]
 
 
+def _best_complete(survey: Survey, windows: list[Window], lag: int, candidate: PageCandidate) -> FoundPage | None:
+    """The first window that makes a page, or one that is as good and makes a better page.
+
+    Where metadata are alike in most rows, several places fit the first codeword; the others tell which is right.
+    """
+    best: FoundPage | None = None
+    best_share = 0.0
+    tried: set[PageLayout] = set()
+    for window in windows[:MOST_WINDOWS]:
+        if best is not None and window.hits < TIED * best.window.hits:
+            break
+        found = _complete(survey, window, lag, candidate)
+        if found is None or found.layout in tried:
+            continue
+        tried.add(found.layout)
+        share = decoding_share(code_view(_rows(survey, lag), found.window), found.words.bch, found.layout)
+        if best is None or share > best_share:
+            best, best_share = found, share
+        if len(tried) == MOST_TIED:
+            break
+    return best
+
+
 def _complete(survey: Survey, window: Window, lag: int, candidate: PageCandidate) -> FoundPage | None:
     rows = code_view(_rows(survey, lag), window)
     words = identify(rows, window)
@@ -273,6 +298,9 @@ def _complete(survey: Survey, window: Window, lag: int, candidate: PageCandidate
     if layout is None:
         return None
     bch = words.bch
+    values = _rows(survey, lag).values
+    differences = in_code_order(values if lag else values[1:] ^ values[:-1], window.bit_order)
+    layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
     return FoundPage(survey, layout, code, window, words, lag, candidate)
 

@@ -18,6 +18,8 @@ FIRST_ROWS = 5
 LEAST_SHARE = 0.5
 """Share of the rows, against those whose first codeword decodes, in which a codeword must decode."""
 LOW_WEIGHT = 0.02
+MOST_BETWEEN = 32
+"""Unused bytes between codewords in line."""
 LONGEST_GAP = 32
 """Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
 TELLING_SHARE = 0.05
@@ -72,9 +74,16 @@ class PageBuilder:
             # Of equals the likelier one: a codeword without content decodes anywhere.
             if share > best_share or (number == 0 and share == best_share > 0):
                 best, best_share = word, share
-        if best is None and not self.in_line:
+        if best is None:
             best = next((word for word in self._anywhere() if self._fit(word) > best_share), None)
-        return best
+        return None if best is None else self._shortest(best, best_share)
+
+    def _shortest(self, word: _Word, share: float) -> _Word:
+        """The word without metadata, if it fits as well: zeros behind a codeword are no part of it."""
+        if len(word.message) == 1 or self._is_gathered or not self._tells(word.message[0]):
+            return word
+        bare = _Word(word.message[:1], replace(word.parity, start=word.message[1].start))
+        return bare if self._fit(bare) >= share else word
 
     def _likely(self) -> Iterator[_Word]:
         """Places right behind the last codeword, or as far from it as it is from the one before."""
@@ -84,9 +93,11 @@ class PageBuilder:
         for bits in dict.fromkeys((sum(span.bits for span in last.message[1:]), metadata, 0)):
             for end in ends:
                 if self.in_line:
-                    yield from self._valid([self._word(end, end + self.message, bits, None)])
+                    gap = last.message[0].start - self.words[-2].parity.end if len(self.words) > 1 else None
+                    for begin in dict.fromkeys((end if gap is None else last.parity.end + gap, end)):
+                        yield from self._valid([self._word(begin, begin + self.message, bits, None)])
                 elif self._is_gathered:
-                    between = last.message[1].end
+                    between = self._last_metadata
                     yield from self._valid([self._word(last.message[0].end, end, bits, between)])
                 else:
                     step = last.parity.end - self.words[-2].parity.end if len(self.words) > 1 else 0
@@ -96,13 +107,24 @@ class PageBuilder:
                     yield from self._valid([self._word(last.message[0].end, s, bits, None) for s in starts])
 
     def _anywhere(self) -> Iterator[_Word]:
-        """Any place in the spare area."""
+        """Any place in the spare area, or in line behind some unused bytes."""
         last = self.words[-1]
         bits = sum(span.bits for span in self.words[0].message[1:])
+        if self.in_line:
+            end = -(-last.parity.end // 8) * 8
+            begins = range(end + 8, end + 8 * MOST_BETWEEN + 1, 8)
+            for covered in dict.fromkeys((bits, 0)):
+                yield from self._valid([self._word(b, b + self.message, covered, None) for b in begins])
+            return
         for covered in dict.fromkeys((bits, 0)):
             for start in range(self.data, 8 * self.page_bytes, 8):
-                between = last.message[1].end if self._is_gathered and covered else None
+                between = self._last_metadata if self._is_gathered and covered else None
                 yield from self._valid([self._word(last.message[0].end, start, covered, between)])
+
+    @property
+    def _last_metadata(self) -> int:
+        """The bit behind the last metadata."""
+        return max(span.end for word in self.words for span in word.message[1:])
 
     @property
     def _is_gathered(self) -> bool:
@@ -119,7 +141,13 @@ class PageBuilder:
 
     def _valid(self, words: Iterable[_Word]) -> Iterator[_Word]:
         end = 8 * self.page_bytes
-        return (word for word in words if all(span.start >= 0 and span.end <= end for span in word.spans))
+        taken = [span for word in self.words for span in word.spans]
+        for word in words:
+            inside = all(span.start >= 0 and span.end <= end for span in word.spans)
+            if inside and not any(
+                one.start < span.end and span.start < one.end for one in taken for span in word.spans
+            ):
+                yield word
 
     def _fit(self, word: _Word) -> float:
         """Share of the rows in which the word decodes; a few rows are enough to dismiss one."""
@@ -134,11 +162,17 @@ class PageBuilder:
 
     def _telling(self, data: Span, most: int) -> NDArray[np.int64]:
         """Rows in which a codeword's data are neither nearly all zeros nor nearly all ones; any, if there are none."""
-        values = self.rows[:, data.start // 8 : -(-data.end // 8)]
-        ones = np.bitwise_count(values).sum(axis=1, dtype=np.int64) / (8 * values.shape[1])
-        chosen = np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
+        chosen = self._with_content(data)
         chosen = chosen if len(chosen) >= FIRST_ROWS else np.arange(len(self.rows))
         return chosen[np.unique(np.linspace(0, len(chosen) - 1, most).astype(np.int64))]
+
+    def _tells(self, data: Span) -> bool:
+        return len(self._with_content(data)) >= FIRST_ROWS
+
+    def _with_content(self, data: Span) -> NDArray[np.int64]:
+        values = self.rows[:, data.start // 8 : -(-data.end // 8)]
+        ones = np.bitwise_count(values).sum(axis=1, dtype=np.int64) / (8 * values.shape[1])
+        return np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
 
     def _ordered(self, word: _Word) -> tuple[tuple[Span, ...], Span]:
         """Metadata before the data, where the columns say so: the code itself cannot tell."""
@@ -177,13 +211,45 @@ def complete_page(rows: NDArray[np.uint8], found: FoundCode, page_bytes: int) ->
     Returns:
         None where some codeword cannot be found: then the page size or the window is wrong.
     """
-    return PageBuilder(rows, found, page_bytes).complete()
+    builder = PageBuilder(rows, found, page_bytes)
+    layout = builder.complete()
+    mark = data_bytes_of(page_bytes)
+    if layout is None and builder.in_line and found.first[-1].end <= 8 * mark:
+        # The column of the bad-block marker stands in the way: the codeword there goes on behind it.
+        layout = PageBuilder(np.delete(rows, mark, axis=1), found, page_bytes - 1).complete()
+        layout = None if layout is None else _with_column(layout, mark)
+    return layout
+
+
+def _with_column(layout: PageLayout, column: int) -> PageLayout:
+    """The layout with one more column that belongs to nothing."""
+    words = tuple(
+        Codeword(tuple(_around(codeword.message, 8 * column)), tuple(_around(codeword.parity, 8 * column)))
+        for codeword in layout.codewords
+    )
+    return PageLayout(layout.page_bytes + 1, words, tuple(_around(layout.loose, 8 * column)))
+
+
+def _around(spans: Iterable[Span], bit: int) -> Iterator[Span]:
+    for span in spans:
+        if span.end <= bit:
+            yield span
+        elif span.start >= bit:
+            yield replace(span, start=span.start + 8)
+        else:
+            yield replace(span, bits=bit - span.start)
+            yield Span(span.part, bit + 8, span.end - bit)
 
 
 def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -> float:
-    """Share of rows whose first codeword decodes."""
-    _, errors = corrected(bits_at(rows, layout.codewords[0].spans), code)
-    return float((errors >= 0).mean()) if len(rows) else 0.0
+    """Share of the codewords of some rows that decode."""
+    rows = rows[np.unique(np.linspace(0, len(rows) - 1, 2 * ROWS).astype(np.int64))]
+    shares = []
+    for codeword in layout.codewords:
+        parity = replace(codeword.parity[-1], bits=codeword.parity[-1].bits - codeword.parity_bits + code.parity_bits)
+        spans = (*codeword.message, *codeword.parity[:-1], parity)
+        shares.append(float((corrected(bits_at(rows, spans), code)[1] >= 0).mean()))
+    return float(np.mean(shares))
 
 
 def _loose(rows: NDArray[np.uint8], codewords: tuple[Codeword, ...], page_bytes: int) -> tuple[Span, ...]:

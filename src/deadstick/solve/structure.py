@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 PARITY_DENSITY = 0.42
 FEWEST_COLUMNS = 4
-MOST_METADATA = 18
+MOST_METADATA = 24
 MARGIN = 1
 """Bytes by which a run may be shorter than the parity: its last byte may hold few bits of it."""
 
@@ -99,6 +99,16 @@ def groups(runs: list[tuple[int, int]], codewords: int) -> list[Groups]:
     return list(dict.fromkeys(found))
 
 
+def _without_dense_metadata(found: list[Groups]) -> list[Groups]:
+    """Gathered parity behind metadata that are as dense as it, as scrambled ones are."""
+    whole = sorted((group for group in found if group.count > 1), key=lambda group: group.parity)
+    return [
+        Groups(group.first + group.count * length, group.parity - length, group.count)
+        for group in whole[:1]
+        for length in range(1, MOST_METADATA)
+    ]
+
+
 def places(found: list[Groups], data: int) -> list[Place]:
     """Places of the first codeword's tail that the groups leave.
 
@@ -106,17 +116,18 @@ def places(found: list[Groups], data: int) -> list[Place]:
     bytes stand there too, so every number of bytes is tried.
     """
     tried: list[Place] = []
-    for group in found:
+    for group in [*found, *_without_dense_metadata(found)]:
         if group.parity < FEWEST_COLUMNS:
             continue
         low, high = group.parity - MARGIN, group.parity + MARGIN + 1
-        extras = range(min(MOST_METADATA, group.first - data) + 1)
-        tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
-        for length in range(1, MOST_METADATA):
-            begins = {data, group.first - group.count * length}
+        for length in range(1, MOST_METADATA + 1):
+            # Metadata of all codewords end where the parity begins, as far as the likelier place tells.
+            begins = dict.fromkeys((group.first - group.count * length, data))
             tried += [
                 Place(group.first, between, length, low, high)
                 for between in begins
-                if data <= between and between + length < group.first
+                if data <= between and between + length <= group.first
             ]
+        extras = range(min(MOST_METADATA, group.first - data) + 1)
+        tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
     return list(dict.fromkeys(tried))

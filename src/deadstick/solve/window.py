@@ -35,6 +35,8 @@ MOST_UNUSED = 16
 """Unused bytes at the beginning of the spare area."""
 MOST_METADATA = 16
 """Metadata bytes of a codeword where they are gathered before the parity."""
+MOST_ALONE = 24
+"""Metadata bytes that the first codeword alone may have."""
 MOST_TIES = 24
 CONVINCING = -5.0
 """Logarithm of the chance, over all that was tried, below which a window is taken up."""
@@ -231,10 +233,10 @@ class Heads:
         return tails, self.longest_tail(message)
 
     def longest_tail(self, message: int) -> int:
-        """How long the tail of one codeword may be: its share of the spare area, and a little more."""
+        """How long the tail of one codeword may be: its share of the spare area, and metadata that it alone may have."""
         codewords = max(1, (self.data + self.cut) // message)
         spare = int(self.rows.values.shape[1]) - self.data
-        return min(LONGEST_TAIL, spare // codewords + 2)
+        return min(LONGEST_TAIL, spare // codewords + 2 + min(MOST_ALONE, spare // 2))
 
     def whole(self, tail: Tail) -> Tail:
         """A place in these columns as a place in the page."""
