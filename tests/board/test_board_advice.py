@@ -1,4 +1,5 @@
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from deadstick.board.advice import Advice, Costs, advise, rank
 from deadstick.board.circuit import PartKind
 from deadstick.board.explain import UNITS, expect_after
 from deadstick.board.odds import Diagnosis
-from deadstick.board.probing import candidate_tests, feed_pad
+from deadstick.board.probing import candidate_tests, feed_pad, injection
 from deadstick.board.readings import Kind, Reading
 from deadstick.board.templates import TEMPLATES, usb2_stick
 
@@ -151,3 +152,13 @@ def test_both_sides_of_a_part_in_series_are_expected_after_its_lift() -> None:
     assert expect_after(diagnosis, "C1").count(" to J1.GND") == 1
     assert "if it was guilty" in told
     assert "if not" in told
+
+
+def test_a_drop_under_a_gentler_current_is_not_asked_for_again() -> None:
+    diagnosis = shorted("C6", 1.2)
+    first = next(step.test for step in rank(diagnosis) if step.test.kind is Kind.DROP)
+    usual = injection(diagnosis.circuit, diagnosis.circuit.net(diagnosis.circuit.net_of(first.place[0])))
+    assert first.supply == usual is not None
+    gentle = replace(usual, amperes=0.1)
+    diagnosis.add(Reading(Kind.DROP, first.place, 1e-4, "V", 2e-6, gentle))
+    assert first not in [step.test for step in rank(diagnosis)]

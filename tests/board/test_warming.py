@@ -1,10 +1,12 @@
+from dataclasses import replace
+
 import pytest
 
 from deadstick.board.odds import Diagnosis
 from deadstick.board.probing import injection, working_supply
 from deadstick.board.readings import Kind, Reading
 from deadstick.board.templates import usb2_stick
-from deadstick.board.warming import expected_watts
+from deadstick.board.warming import expected_watts, memory_watts
 
 
 def found(part: str, ohm: float) -> Diagnosis:
@@ -47,3 +49,21 @@ def test_parts_that_are_off_the_board_stay_cold() -> None:
     supply = injection(diagnosis.circuit, diagnosis.circuit.net("VBUS"))
     assert supply is not None
     assert all("C1" not in heat for heat in expected_watts(diagnosis, supply).values())
+
+
+def test_current_into_a_shorted_memory_is_counted_as_heat_in_it() -> None:
+    diagnosis = Diagnosis(usb2_stick())
+    diagnosis.add(Reading(Kind.RESISTANCE, ("FB2.2", "J1.GND"), 1.2, "ohm", 0.05))
+    supply = injection(diagnosis.circuit, diagnosis.circuit.net("VCCN"))
+    assert supply is not None
+    (part,) = memory = memory_watts(diagnosis, supply)
+    chance, watts = memory[part]
+    assert part == "U2"
+    assert chance == pytest.approx(diagnosis.odds().guilt("U2"))
+    # At most one volt and one ampere; 1.2 ohm with leads at one volt take 0.7 W or more, less what wiring takes.
+    assert 0.3 < watts <= 1.0
+    gentle = memory_watts(diagnosis, replace(supply, amperes=supply.amperes / 10))[part][1]
+    assert gentle < watts / 20
+    lifted = Diagnosis(usb2_stick())
+    lifted.add(Reading(Kind.LIFTED, ("U2",), 0.0, "", 0.01))
+    assert memory_watts(lifted, supply) == {}

@@ -276,6 +276,19 @@ def test_cautions_stand_where_the_steps_are_chosen(stick: Path, tmp_path: Path) 
     assert "people qualified" in saved
 
 
+def test_the_memory_is_not_warmed_unawares(stick: Path) -> None:
+    """Current into a rail of the NAND warms the NAND if that is the short: the advice says so, and how to go gently."""
+    done("read", stick, "resistance", "FB2.2", "J1.GND", "0.9")
+    done("read", stick, "resistance", "J1.VBUS", "J1.GND", "400k")
+    done("read", stick, "resistance", "U3.OUT", "J1.GND", "1.1")
+    shown = done("advise", stick)
+    assert "--inject" in shown
+    (told,) = (line for line in shown.splitlines() if "memory in the path: U2 itself" in line)
+    (gentle,) = (word for word in told.split() if word.startswith("U3.OUT,"))
+    assert gentle == "U3.OUT,J1.GND,1,0.1"
+    done("read", stick, "drop", "C5.1", "C7.1", "-0.1m", "--supply", gentle)
+
+
 def test_a_board_from_a_sketch_brings_its_readings(tmp_path: Path) -> None:
     (tmp_path / "sketch.txt").write_text(SKETCH)
     assert "1 continuity readings" in done("new", tmp_path / "board.toml", "--sketch", tmp_path / "sketch.txt")

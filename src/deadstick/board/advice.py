@@ -14,7 +14,7 @@ of a route, and the route is chosen by a person.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from deadstick.board.kernels import BINS, information
 from deadstick.board.models import DIE
 from deadstick.board.odds import Diagnosis
 from deadstick.board.predict import BINARY, Prediction, stacked
-from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, hidden_opens, pads_test
+from deadstick.board.probing import Test, answered_by, candidate_tests, confirming, hidden_opens, injection, pads_test
 from deadstick.board.readings import Kind, percent
 
 Floats = NDArray[np.float64]
@@ -146,7 +146,7 @@ def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
 
     Tests that tell less than `costs.least_bits` come after all that tell more.
     """
-    done = {(answered_by(reading), reading.removed) for reading in diagnosis.readings}
+    done = {(_as_proposed(diagnosis, answered_by(one)), one.removed) for one in diagnosis.readings}
     removed = diagnosis.removed
     tests = [test for test in _candidates(diagnosis, costs) if (test, removed) not in done]
     bits = expected_bits(diagnosis, tests)
@@ -156,6 +156,15 @@ def rank(diagnosis: Diagnosis, costs: Costs = Costs()) -> list[Step]:
         minutes = test.minutes(diagnosis.circuit, diagnosis.connected)
         steps.append(Step(test, float(gain), minutes, minutes + _risk(diagnosis, test, through, costs)))
     return sorted(steps, key=lambda step: (step.bits < costs.least_bits, -step.worth))
+
+
+def _as_proposed(diagnosis: Diagnosis, test: Test) -> Test:
+    """The test as it would be proposed: a drop under a gentler current than proposed need not be read again."""
+    if test.supply is None or test.powers or test.kind is not Kind.DROP:
+        return test
+    usual = injection(diagnosis.circuit, diagnosis.circuit.net(diagnosis.circuit.net_of(test.supply.red)))
+    gentler = usual is not None and (test.supply.red, test.supply.black) == (usual.red, usual.black)
+    return replace(test, supply=usual) if gentler else test
 
 
 def _candidates(diagnosis: Diagnosis, costs: Costs) -> Iterator[Test]:

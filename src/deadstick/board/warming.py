@@ -8,6 +8,7 @@ because boards carry heat away so differently (see `thermal_evidence`).
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.board.circuit import PartKind
 from deadstick.board.models import Element
 from deadstick.board.odds import Diagnosis
 from deadstick.board.physics import select, wiring
@@ -44,6 +45,29 @@ def expected_watts(diagnosis: Diagnosis, supply: Supply) -> dict[str, dict[str, 
         fault.key: {part: float(mean[number]) for part, mean in means.items() if mean[number] >= 1e-3}
         for number, fault in enumerate(hypotheses.faults)
     }
+
+
+def memory_watts(diagnosis: Diagnosis, supply: Supply) -> dict[str, tuple[float, float]]:
+    """How an injected current would warm each NAND, should that NAND itself be the fault.
+
+    Current that finds a short in the memory heats the memory, although nobody lifts it.
+
+    Returns:
+        For each NAND that may be guilty: the probability that it is, and the expected watts in it if so.
+    """
+    hypotheses = diagnosis.hypotheses
+    heat, weights = expected_watts(diagnosis, supply), diagnosis.row_weights()
+    share = np.bincount(hypotheses.fault_of_row, weights, len(hypotheses.faults))
+    found = {}
+    for part in diagnosis.circuit.parts:
+        if part.kind is not PartKind.NAND or part.name in diagnosis.removed:
+            continue
+        guilty = [number for number, fault in enumerate(hypotheses.faults) if part.name in fault.parts]
+        chance = float(share[guilty].sum())
+        watts = sum(share[n] * heat[hypotheses.faults[n].key].get(part.name, 0.0) for n in guilty)
+        if chance > 0:
+            found[part.name] = (chance, float(watts / chance))
+    return found
 
 
 def _volts(diagnosis: Diagnosis, supply: Supply, pairs: list[tuple[str, str]]) -> Floats:

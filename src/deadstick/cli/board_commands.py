@@ -17,6 +17,7 @@ from deadstick.board.predict import INSTRUMENT_SIGMA
 from deadstick.board.readings import Kind, Reading
 from deadstick.board.sketch import parse as parse_sketch
 from deadstick.board.templates import card, usb2_stick, usb3_stick
+from deadstick.board.warming import memory_watts
 from deadstick.cli import board_show
 from deadstick.cli.board_bench import (
     KINDS,
@@ -164,7 +165,9 @@ def advise(board: Path, journal: Path | None, certain: float | None, *, nand_rou
     if not any(entry.kind in {"reading", "step"} for entry in bench.journal.entries):
         steps.insert(0, Step.OPEN)
     noting = command_for(advice.step.test, bench.circuit, board) if advice.step else ""
-    board_show.advice(advice, bench.circuit, diagnosis.odds(), noting, cautions_for(steps))
+    supply = advice.step.test.supply if advice.step and Step.INJECT in steps else None
+    memory = board_show.memory_in_the_path(memory_watts(diagnosis, supply), supply) if supply else []
+    board_show.advice(advice, bench.circuit, diagnosis.odds(), noting, memory, cautions_for(steps))
     return 0
 
 

@@ -1,6 +1,6 @@
 """What the board commands print on standard output."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from rich.console import Console
@@ -13,12 +13,16 @@ from deadstick.board.circuit import Circuit
 from deadstick.board.explain import instruction
 from deadstick.board.host import Sight
 from deadstick.board.journal import NAME, Journal, table
-from deadstick.board.readings import Odds, percent
+from deadstick.board.readings import Odds, Supply, percent, quantity
 from deadstick.board.route_figures import Route
 from deadstick.board.routes import Choice, Outlook, Plan
 from deadstick.cli.console import console, pairs
 
 FEW = 4
+LIKELY = 0.01
+"""A memory that is less likely at fault is not spoken of."""
+WARM_W = 0.05
+"""Less warms a NAND no more than its own work does: 20 mA at 3.3 V (common practice, no source)."""
 
 
 def line(text: str, out: Console | None = None) -> None:
@@ -63,7 +67,9 @@ def odds(found: Odds, most: int) -> None:
     out.print(rows)
 
 
-def advice(found: Advice, board: Circuit, now: Odds, noting: str, minded: Sequence[Caution]) -> None:
+def advice(
+    found: Advice, board: Circuit, now: Odds, noting: str, memory: Sequence[str], minded: Sequence[Caution]
+) -> None:
     """The next step or the verdict, with what to mind."""
     out = console()
     if found.step is not None:
@@ -79,8 +85,22 @@ def advice(found: Advice, board: Circuit, now: Odds, noting: str, minded: Sequen
         line(f"verdict: {found.verdict.sentence}", out)
     likely = ", ".join(f"{' + '.join(parts)} {percent(chance)}" for parts, chance in list(now.by_parts().items())[:FEW])
     line(f"odds: {likely}", out)
+    for words in memory:
+        line(words, out)
     if minded:
         cautions(minded, sources=False, out=out)
+
+
+def memory_in_the_path(found: Mapping[str, tuple[float, float]], supply: Supply) -> list[str]:
+    """What an injected current would do to a NAND that is itself the short, in a line for each."""
+    gentle = f"--supply {supply.red},{supply.black},{supply.volts:g},{supply.amperes / 10:g}"
+    return [
+        f"mind: memory in the path: {part} itself may be the short ({percent(chance)}), and this current would then "
+        f"warm it with about {quantity(watts, 'W')}. Begin with a tenth, noted by {gentle} in place of --inject; go "
+        "higher only if that tells too little, for seconds."
+        for part, (chance, watts) in found.items()
+        if chance >= LIKELY and watts >= WARM_W
+    ]
 
 
 def cautions(found: Sequence[Caution], *, sources: bool, out: Console | None = None) -> None:
