@@ -71,8 +71,9 @@ def short(stick: Path, part: str = "C1") -> None:
 
 
 def test_the_program_as_a_process(tmp_path: Path) -> None:
-    done("new", "--template", "card", tmp_path / "card.toml")
-    advised = deadstick("board", "advise", tmp_path / "card.toml")
+    # The folder of the board may be new: one for each.
+    done("new", "--template", "card", tmp_path / "job/card.toml")
+    advised = deadstick("board", "advise", tmp_path / "job/card.toml")
     assert advised.returncode == 0
     assert advised.stdout.startswith("next: ")
     refused(deadstick("board", "odds", tmp_path / "gone.toml"), "gone.toml", "No such file")
@@ -322,7 +323,7 @@ def test_cautions_by_step() -> None:
         (["new", "{new}"], ["--template"]),
         (["new", "{new}", "--template", "usb9"], ["usb9", "usb2, usb3, card"]),
         (["new", "{board}", "--template", "usb2"], ["board.toml", "such a file already"]),
-        (["new", "{folder}/gone/b.toml", "--template", "usb2"], ["gone", "no such folder"]),
+        (["new", "{folder}/gone/far/b.toml", "--template", "usb2"], ["gone", "no such folder"]),
         (["new", "{new}", "--kicad", "{net}"], ["not known: U1", "--kind", "--leave-out"]),
         (["new", "{new}", "--kicad", "{net}", "--kind", "U1=engine"], ["engine", "controller"]),
         (["new", "{new}", "--kicad", "{net}", "--kind", "U1"], ["NAME=VALUE"]),

@@ -101,11 +101,12 @@ def new(board: Path, template: str | None, sketch: Path | None, kicad: Path | No
         circuit = to_circuit(read_netlist(kicad), given.choices())
     else:
         circuit, readings, conflicts = _sketched(sketch or Path())
-    if not board.parent.is_dir():
+    if not board.parent.is_dir() and not board.parent.parent.is_dir():
         raise InputError(f"{board.parent}: there is no such folder")
     journal = Journal.open(board.parent / NAME)
     if journal.entries:
         raise InputError(f"{journal.path}: there is a journal already; a new board needs a folder of its own")
+    board.parent.mkdir(exist_ok=True)  # one folder for each board, so the last one may be new
     new_file(board, circuit_file.dumps(circuit).encode())
     for reading in readings:
         journal = note_reading(journal, reading)
