@@ -67,7 +67,8 @@ def stick(tmp_path: Path) -> Path:
 
 def short(stick: Path, part: str = "C1") -> None:
     """A hard short at a capacitor, as a meter reads it four-wire at the part and at the plug."""
-    done("read", stick, "four-wire", f"{part}.1", f"{part}.2", "80m", "--by", "A. Tern", "--note", "cold board")
+    done("read", stick, "four-wire", f"{part}.1", f"{part}.2", "80m", "--by", "A. Tern", "--note", "cold board",
+         "--meter", "bench meter 2")  # fmt: skip
 
 
 def test_the_program_as_a_process(tmp_path: Path) -> None:
@@ -101,7 +102,8 @@ def test_from_a_new_board_to_a_verdict(stick: Path) -> None:
         "resistance",
         "resistance",
     ]
-    assert journal.entries[0].by == "A. Tern"
+    assert (journal.entries[0].by, journal.entries[0].instrument) == ("A. Tern", "bench meter 2")
+    assert "faulty" in done("journal", stick)
 
 
 def test_advice_says_how_to_note_its_outcome(stick: Path) -> None:
@@ -347,6 +349,7 @@ def test_cautions_by_step() -> None:
             ["read", "{board}", "resistance", "C1.1", "C1.2", "--instrument", "nobody", "--visa", "{log}@sim"],
             ["VISA library", "cannot be loaded"],
         ),
+        (["read", "{board}", "resistance", "C1.1", "C1.2", "--instrument", "x", "--meter", "y"], ["leave out --meter"]),
         (["read", "{board}", "resistance", "C1.1", "C1.2", "1e999"], ["beyond every meter"]),
         (["read", "{board}", "resistance", "C1.1", "C1.2", "1", "--sigma", "nan"], ["--sigma"]),
         (["read", "{board}", "voltage", "C1.1", "C1.2", "4930", "--supply", "plug"], ["4.93 kV", "the supply's 5 V"]),

@@ -18,6 +18,7 @@ from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from deadstick.board.readings import Kind as ReadingKind
 from deadstick.errors import InputError
 
 NAME = "board-journal.jsonl"
@@ -75,8 +76,11 @@ class Entry(BaseModel):
         """
         if self.value is None:
             return ""
-        # A reading without a unit answers a question.
-        return f"{self.value:.6g} {self.unit}" if self.unit else "yes" if self.value > 0.5 else "no"
+        if self.unit:
+            return f"{self.value:.6g} {self.unit}"
+        # A reading without a unit answers a question; of a part off the board: is it at fault?
+        yes, no = ("faulty", "good") if self.what == ReadingKind.LIFTED.value else ("yes", "no")
+        return yes if self.value > 0.5 else no
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,6 +159,7 @@ def read(
         str | None, typer.Option(metavar="ADDRESS", help="Read it from a SCPI instrument at this VISA address.")
     ] = None,
     visa: Annotated[str, typer.Option(metavar="LIBRARY", help="The VISA library, as pyvisa names it.")] = "",
+    meter: Annotated[str, typer.Option(metavar="NAME", help="What it was read with by hand, for the journal.")] = "",
     journal: JournalOption = None,
     by: ByOption = "",
     note: NoteOption = "",
@@ -173,7 +174,7 @@ def read(
     """  # noqa: D301
     from deadstick.cli import board_commands  # noqa: PLC0415
 
-    given = board_commands.ReadWords(kind, tuple(words), sigma, supply, inject, instrument, visa, note)
+    given = board_commands.ReadWords(kind, tuple(words), sigma, supply, inject, instrument, visa, meter, note)
     raise typer.Exit(board_commands.read(board, journal, given, by))
 
 

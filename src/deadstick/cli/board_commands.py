@@ -84,7 +84,25 @@ class ReadWords:
     inject: str | None
     instrument: str | None
     visa: str
+    meter: str
     note: str
+
+    def checked(self) -> Kind:
+        """The kind of the reading.
+
+        Raises:
+            HintError: there is no such kind, or words do not go together.
+        """
+        for word in self.words:  # the command takes unknown options for values, as a value may begin with a minus
+            if word.startswith("--"):
+                raise HintError(f"there is no option {word}; `deadstick board read --help` has them")
+        if self.kind not in KINDS:
+            raise HintError(f"there is no kind {self.kind}; kinds are {', '.join(KINDS)}")
+        if self.instrument and self.meter:
+            raise HintError("an instrument at --instrument gives its own name; leave out --meter")
+        if self.sigma is not None and not math.isfinite(self.sigma):
+            raise HintError(f"--sigma {self.sigma}: a number is needed")
+        return KINDS[self.kind]
 
 
 def new(board: Path, template: str | None, sketch: Path | None, kicad: Path | None, given: KicadWords) -> int:
@@ -141,7 +159,7 @@ def lift(
     if found:
         faulty = found == "faulty"
         noted = note_reading(
-            noted, Reading(Kind.LIFTED, (part,), float(faulty), "", SURE, removed=removed(noted), note=found), by=by
+            noted, Reading(Kind.LIFTED, (part,), float(faulty), "", SURE, removed=removed(noted)), by=by
         )
     now = Bench(bench.circuit, noted).diagnosis().odds()
     board_show.after(f"{part} is {'on' if fit else 'off'} the board{f', {found}' if found else ''}", before, now)
@@ -211,12 +229,7 @@ def _sketched(path: Path) -> tuple[Circuit, tuple[Reading, ...], tuple[str, ...]
 
 
 def _reading(bench: Bench, given: ReadWords) -> Reading:
-    for word in given.words:
-        if word.startswith("--"):
-            raise HintError(f"there is no option {word}; `deadstick board read --help` has them")
-    if given.kind not in KINDS:
-        raise HintError(f"there is no kind {given.kind}; kinds are {', '.join(KINDS)}")
-    kind = KINDS[given.kind]
+    kind = given.checked()
     supply = parse_supply(bench.circuit, given.supply, given.inject)
     if supply is None and kind in {Kind.VOLTAGE, Kind.CURRENT, Kind.DROP, Kind.CLOCK}:
         raise HintError(f"a {given.kind} needs what fed the board: --supply, or --inject")
@@ -229,10 +242,8 @@ def _reading(bench: Bench, given: ReadWords) -> Reading:
     if len(places) != wanted:
         value = "" if given.instrument else ", and the value after it" if wanted == 1 else ", and the value after them"
         raise HintError(f"a {given.kind} needs {'one place' if wanted == 1 else 'two pads, red first'}{value}")
-    name = ""
+    name = given.meter
     usual = INSTRUMENT_SIGMA.get(kind, SURE)
-    if given.sigma is not None and not math.isfinite(given.sigma):
-        raise HintError(f"--sigma {given.sigma}: a number is needed")
     if given.instrument:
         with Instrument.open(given.instrument, given.visa) as instrument:
             name, measured = instrument.identity(), instrument.measure(kind)
