@@ -104,11 +104,12 @@ def keystream_period(plain: Unscrambled) -> int:
 
     Then the block size is free, and is searched; otherwise the keystreams tie it.
     """
-    if plain.rule is not None:
-        return plain.rule.period
     scrambler = plain.recipe.scrambler
-    free = scrambler is not None and scrambler.page_step == 1 and not scrambler.block_step
-    return scrambler.keystreams.count if scrambler is not None and free else 0
+    if scrambler is None or scrambler.page_step != 1:
+        return 0
+    count = scrambler.keystreams.count
+    # The number goes on from one block to the next without a break.
+    return count if (plain.recipe.pages_per_block - scrambler.block_step) % count == 0 else 0
 
 
 def given_parts(plain: Unscrambled) -> Finding:

@@ -182,8 +182,10 @@ def _trials(
         base = complemented(plain.recipe) if complement else plain.recipe
         cache = PageCache()
         # A keystream may come again after fewer or more pages than a block has: it does not tell the block.
-        is_known = hint is not None or plain.block.log10_chance is not None
-        for size, planes in _splits(plain.block.pages, len(chips), is_known=is_known, is_given=hint is not None):
+        is_tied = plain.recipe.scrambler is not None and not period
+        is_given = hint is not None or is_tied
+        is_known = is_given or plain.block.log10_chance is not None
+        for size, planes in _splits(plain.block.pages, len(chips), is_known=is_known, is_given=is_given):
             recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
             blocks = PageSpace.of(space, size)
             metadata = block_metadata(blocks, recipe)
@@ -228,7 +230,7 @@ def _splits(pages: int, chips: int, *, is_known: bool, is_given: bool) -> Iterat
         pages: in a block, as the metadata have it.
         chips: how many there are.
         is_known: something speaks for that size.
-        is_given: the user does.
+        is_given: the user does, or the keystreams go by such blocks.
     """
     for planes in PLANES:
         if chips * planes > 1:

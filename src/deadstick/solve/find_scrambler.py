@@ -1,25 +1,31 @@
 """The search for the scrambler, once pages and code are known."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.rebuild.certainty import accident_chances
-from deadstick.recipe.code import LOST, Code, in_code_order
-from deadstick.recipe.gather import gather
+from deadstick.codes.lfsr import Lfsr
+from deadstick.rebuild.certainty import chances_of
+from deadstick.recipe.code import LOST, Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, stream_positions
-from deadstick.solve.keystream import SeedRule, seed_rules, solve_seed
-from deadstick.solve.register import Register, find_hits, find_registers
-from deadstick.solve.survey import Survey
+from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
+from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.missing_seeds import missing_seeds
+from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers
+from deadstick.solve.survey import SURVEY_BYTES, Survey
 from deadstick.solve.window import log10_tail
 
 PROOF_PAGES = 64
 FIRST_PAGES = 8
+MOST_REGISTERS = 3
+TRIED_PAGES = 4
+"""Pages under each keystream that are decoded to see whether its seed is right."""
+DECODED_BYTES = 48 << 20
+MIXED = 0.1
 CONVINCING = -6.0
 CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
@@ -94,12 +100,29 @@ def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -
 
 
 def _better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscrambled | None:
-    """The better of two hypotheses; a few pages are enough to dismiss one."""
+    """The better of two hypotheses; a few pages are enough to dismiss one.
+
+    Only pages count whose keystream is known under the hypothesis.
+    """
+    pages = _known_pages(recipe, np.flatnonzero(found.survey.written))
     for most in (FIRST_PAGES, PROOF_PAGES):
-        decoded, examined = count_decoded(recipe, found, proof_pages(found, most))
+        decoded, examined = count_decoded(recipe, found, pages[_spread(len(pages), most)])
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
     return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
+
+
+def _known_pages(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of some pages whose keystream is known."""
+    scrambler = recipe.scrambler
+    if scrambler is None:
+        return pages
+    return pages[~scrambler.keystreams.unknown[scrambler.index(pages, recipe.pages_per_block)]]
+
+
+def _spread(count: int, most: int) -> NDArray[np.int64]:
+    """`int64[]`: numbers below `count`, all or `most` of them, evenly spread."""
+    return np.linspace(0, count - 1, min(count, most)).astype(np.int64)
 
 
 def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
@@ -110,8 +133,7 @@ def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
     code = recipe.code
     if code is None:
         return 0.0
-    bits = recipe.layout.codewords[0].message_bits + code.parity_bits
-    share = min(1.0, float(accident_chances(bits, code.parity_bits, code.t).sum()))
+    share = min(1.0, float(chances_of(code, recipe.layout.codewords[0].message_bits).sum()))
     return log10_tail(examined, decoded, share)
 
 
@@ -131,15 +153,12 @@ def _best_plain(found: CodedPages) -> Unscrambled | None:
 
 def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     """The codewords are as stored; is the data in them scrambled?"""
-    pages = found.survey.some_written(max(PROOF_PAGES, (16 << 20) // found.layout.page_bytes))
+    pages = np.flatnonzero(found.survey.written)[: DECODED_BYTES // found.layout.page_bytes]
     batch = plain.recipe.decode(found.survey.pages[pages], pages)
     good = (batch.errors >= 0).all(axis=1)
     data = np.ascontiguousarray(batch.data[good])
-    registers = find_registers(data.reshape(-1))
-    if not registers:
-        return None
     columns_of = _data_columns(found.layout)
-    for register in registers[:3]:
+    for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
         hits = find_hits(data.reshape(-1), register)
         row, column = np.divmod(hits.positions, found.layout.data_bytes)
         rules = seed_rules(
@@ -152,93 +171,136 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
             covers=(frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA})),
         )
         for rule in rules:
-            scrambler = _scrambler(rule, register, "before_ecc")
-            if scrambler is not None:
-                recipe = replace(plain.recipe, pages_per_block=rule.period, scrambler=scrambler)
-                return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
+            if 2 * len(rule.missing) > rule.period or (
+                rule.schedule.is_open and len(found.survey.data) >= SURVEY_BYTES
+            ):
+                continue
+            mixed = _is_mixed(rule)
+            scrambler = _scrambler(rule, register, "before_ecc", mixed=mixed)
+            code = plain.recipe.code
+            if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
+                # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
+                code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
+            recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
+            return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
     return None
 
 
 def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
     best: Unscrambled | None = None
-    for register in registers[:3]:
+    for register in registers[:MOST_REGISTERS]:
         hits = find_hits(found.survey.data, register)
         page, column = np.divmod(hits.positions, found.layout.page_bytes)
         inside = page < len(found.survey.pages)
         inside[inside] &= found.survey.written[page[inside]]
-        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag)
+        # The code checks every seed: one hit is enough to try it.
+        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
         for rule in rules:
-            filled, derived = _with_missing_seeds(rule, register, found)
-            scrambler = _scrambler(filled, register, "after_ecc")
-            if scrambler is None:
-                continue
-            for code in _variants(found.code):
-                recipe = Recipe(filled.period, found.layout, code, scrambler)
+            for recipe in _hypotheses(rule, register, found):
                 better = _better(best, recipe, found)
                 if better is not best and better is not None:
-                    best = replace(better, register=register, rule=filled, derived=derived)
-    return best
+                    best = replace(better, register=register, rule=rule)
+    return None if best is None else _completed(best, found)
 
 
-def _scrambler(rule: SeedRule, register: Register, place: str) -> Scrambler | None:
-    if rule.missing and len(rule.missing) > rule.period // 2:
-        return None
-    seeds = tuple(rule.seeds.get(number, 0) for number in range(rule.period))
-    keystreams = LfsrKeystreams(register.polynomial, seeds, register.bit_order)
-    return Scrambler("after_ecc" if place == "after_ecc" else "before_ecc", rule.restart, keystreams, rule.covers)
+def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:
+    """What the code has to decide under one rule."""
+    # Over a whole page the complement of the keystream is an inverted page.
+    partly = rule.covers != frozenset(Part)
+    for mixed in (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,):
+        for complement in (False, True) if partly else (False,):
+            scrambler = _scrambler(rule, register, "after_ecc", mixed=mixed, complement=complement)
+            for code in _variants(found.code):
+                yield Recipe(_block_of(rule), found.layout, code, scrambler)
 
 
-def _with_missing_seeds(rule: SeedRule, register: Register, found: CodedPages) -> tuple[SeedRule, int]:
-    """Seeds of keystreams under which nothing constant lies, from the code's equations."""
-    if not rule.missing:
-        return rule, 0
-    positions = _word_positions(found.layout, rule)
-    seeds = dict(rule.seeds)
-    numbers = np.flatnonzero(found.survey.written)
-    for missing in rule.missing:
-        pages = numbers[numbers % rule.period == missing][:64]
-        if not len(pages):
-            continue
-        words, where = _stored_words(found, pages, positions)
-        seed = solve_seed(
-            words, where, register.polynomial, register.bit_order == "lsb", _remainder(found.code, words.shape[1])
-        )
-        if seed is not None:
-            seeds[missing] = seed
-    return replace(rule, seeds=seeds), len(seeds) - len(rule.seeds)
+def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
+    """With the seeds that follow from the code's equations."""
+    scrambler, rule = best.recipe.scrambler, best.rule
+    if scrambler is None or rule is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+        return best
+    written = np.flatnonzero(found.survey.written)
+    seeds = np.array(scrambler.keystreams.seeds, np.uint64)
+    seeds[_refuted(best.recipe, found, written)] = 0
+    recipe = _with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds)
+    solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
+    for number, seed in solved.items():
+        seeds[number] = seed
+    recipe = _with_seeds(recipe, scrambler, scrambler.keystreams, seeds)
+    decoded, examined = count_decoded(recipe, found, proof_pages(found))
+    return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
 
 
-def _word_positions(layout: PageLayout, rule: SeedRule) -> NDArray[np.int64]:
-    return stream_positions(layout, rule.restart, rule.covers)
+def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> NDArray[np.int64]:
+    """`int64[]`: keystreams under which nothing decodes, though others show what the code can do."""
+    scrambler = recipe.scrambler
+    if scrambler is None:
+        return written[:0]
+    pages = _known_pages(recipe, written)
+    under = scrambler.index(pages, recipe.pages_per_block)
+    order = np.argsort(under, kind="stable")
+    begins = np.flatnonzero(np.r_[True, np.diff(under[order]) != 0]) if len(order) else order
+    sizes = np.diff(np.r_[begins, len(order)])
+    picks = [order[first + _spread(size, TRIED_PAGES)] for first, size in zip(begins.tolist(), sizes, strict=True)]
+    chosen = pages[np.concatenate([*picks, order[:0]])]
+    errors = recipe.decode(found.survey.pages[chosen], chosen).errors
+    good = np.bincount(
+        scrambler.index(chosen, recipe.pages_per_block),
+        weights=(errors >= 0).any(axis=1),
+        minlength=scrambler.keystreams.count,
+    )
+    refuted = np.zeros(scrambler.keystreams.count, np.bool_)
+    refuted[under[order[begins]]] = True
+    return np.flatnonzero(refuted & (good == 0))
 
 
-def _stored_words(
-    found: CodedPages, pages: NDArray[np.int64], positions: NDArray[np.int64]
-) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
-    """First codewords of some pages as stored, and the keystream byte of each of their bytes."""
-    spans = found.layout.codewords[0].spans
-    size = sum(span.bits for span in spans) // 8
-    words = np.empty((len(pages), size), np.uint8)
-    gather(found.survey.pages[pages], spans, words)
-    where = np.concatenate([positions[span.start // 8 : span.end // 8] for span in spans])
-    return words, where
+def _with_seeds(recipe: Recipe, scrambler: Scrambler, rule: LfsrKeystreams, seeds: NDArray[np.uint64]) -> Recipe:
+    return replace(recipe, scrambler=replace(scrambler, keystreams=replace(rule, seeds=tuple(seeds.tolist()))))
 
 
-def _remainder(code: Code, size: int) -> Callable[[NDArray[np.uint8]], NDArray[np.uint8]]:
-    message_bytes = size - code.parity_bytes
+def _block_of(rule: SeedRule) -> int:
+    """Pages of a block, so that the recipe's numbers of keystreams are those of the rule."""
+    return rule.schedule.pages_per_block or rule.period
 
-    def remainder(words: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return code.bch.remainder(in_code_order(words, code.bit_order), message_bytes)
 
-    return remainder
+def _is_mixed(rule: SeedRule) -> bool:
+    """Whether some keystreams are the register's output and some its complement."""
+    return MIXED < len(rule.ones) / max(1, len(rule.seeds)) < 1 - MIXED
+
+
+def _scrambler(
+    rule: SeedRule, register: Register, place: Place, *, mixed: bool = False, complement: bool = False
+) -> Scrambler:
+    """The rule as a scrambler.
+
+    Args:
+        rule: with its seeds.
+        register: the shift register.
+        place: before or after the code.
+        mixed: the keystreams in `rule.ones` are the complement of the register's output. A register with a stage more,
+            whose polynomial has the factor x + 1, gives both.
+        complement: all keystreams are the complement.
+    """
+    seeds = np.array([rule.seeds.get(number, 0) for number in range(rule.period)], np.uint64)
+    polynomial = register.polynomial
+    if mixed:
+        known, ones = seeds != 0, np.zeros(len(seeds), np.bool_)
+        ones[list(rule.ones)] = True
+        newest = Lfsr(polynomial).advance(seeds, 1) >> np.uint64(register.width - 1)
+        longer = seeds | newest << np.uint64(register.width)
+        longer[ones] ^= np.uint64((2 << register.width) - 1)
+        seeds, polynomial = np.where(known, longer, np.uint64(0)), polynomial ^ polynomial << 1
+    keystreams = LfsrKeystreams(polynomial, tuple(seeds.tolist()), register.bit_order, complement)
+    schedule = rule.schedule
+    return Scrambler(place, rule.restart, keystreams, rule.covers, schedule.page_step, schedule.block_step)
 
 
 def _data_columns(layout: PageLayout) -> NDArray[np.int64]:
-    """`int64[data_bytes]`: the column of the page that holds each byte of data."""
-    columns = [
-        np.arange(span.start // 8, -(-span.end // 8))
-        for codeword in layout.codewords
-        for span in codeword.message
-        if span.part is Part.DATA
-    ]
-    return np.concatenate(columns)
+    """`int64[data_bytes]`: the column of the page that holds each byte of data, or its first bits."""
+    columns = np.zeros(layout.data_bytes, np.int64)
+    for codeword, targets in zip(layout.codewords, layout.targets, strict=False):
+        for span, target in zip(codeword.message, targets, strict=True):
+            if span.part is Part.DATA:
+                first, last = target.first // 8, -(-(target.first + span.bits) // 8)
+                columns[first:last] = span.start // 8 + np.arange(last - first)
+    return columns

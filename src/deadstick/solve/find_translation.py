@@ -79,6 +79,8 @@ def find_translation(
     block = block_size(space.chips[0].run(0, len(space.chips[0])), recipe, period)
     if hint is not None:
         block = _agreed(hint, block)
+    elif recipe.scrambler is not None and not period:
+        block = _tied(recipe, block)
     return translated(space, with_block_size(recipe, block.pages, period), block, progress)
 
 
@@ -246,6 +248,12 @@ def _agreed(hint: int, seen: BlockSize) -> BlockSize:
     if hint != seen.pages and (seen.log10_chance or 0.0) < SURE_CHANCE:
         raise HintError(f"{hint} pages per block do not fit the dump: {seen.figure}")
     return BlockSize(hint, f"given by the user; {seen.figure}", seen.log10_chance)
+
+
+def _tied(recipe: Recipe, seen: BlockSize) -> BlockSize:
+    """The block size that the keystreams go by."""
+    size = recipe.pages_per_block
+    return BlockSize(size, f"the keystreams go by blocks of {size} pages; {seen.figure}", seen.log10_chance)
 
 
 def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:

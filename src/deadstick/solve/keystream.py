@@ -2,23 +2,24 @@
 
 Every hit gives the register's state at one column of one page. Under the right rule for the restarts, running the
 register back to the start of the stream gives one and the same seed for all hits under one keystream; under
-a wrong rule the seeds disagree. So each rule is scored by how many hits agree with the most frequent seed.
+a wrong rule the seeds disagree. So each rule is scored by how many hits agree with the most frequent seed. Which page
+has which keystream follows from the seeds of single pages, see `schedule`.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes import gf2poly
-from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.scrambler import Restart, stream_positions
 from deadstick.solve.kernels import rewind
 from deadstick.solve.register import Hits, Register
+from deadstick.solve.schedule import Schedule, find_schedule
 
-MOST_HITS = 20_000
+MOST_HITS = 100_000
+FIRST_HITS = 4_000
 LONGEST_PERIOD = 1024
 AGREEMENT = 0.9
 SURE_HITS = 3
@@ -39,18 +40,25 @@ class SeedRule:
     Attributes:
         restart: see `recipe.Scrambler`.
         covers: see `recipe.Scrambler`.
-        period: pages after which the keystream comes again.
+        schedule: which page has which keystream.
         seeds: seed by number of the keystream, where one was seen.
         agreeing: hits that agree with the seed of their keystream.
         counted: hits that could have disagreed.
+        ones: keystreams whose hits stood there as the complement of the register's output.
     """
 
     restart: Restart
     covers: frozenset[Part]
-    period: int
+    schedule: Schedule
     seeds: dict[int, int]
     agreeing: int
     counted: int
+    ones: frozenset[int] = frozenset()
+
+    @property
+    def period(self) -> int:
+        """Keystreams."""
+        return self.schedule.count
 
     @property
     def agreement(self) -> float:
@@ -71,17 +79,19 @@ def seed_rules(
     layout: PageLayout,
     period: int,
     covers: Iterable[frozenset[Part]] = COVERS,
+    fewest: int = SURE_HITS,
 ) -> list[SeedRule]:
     """Every rule for the restarts that the hits support, the best first.
 
     Args:
         hits: states seen.
-        pages: `int64[hits]`, the page of each.
+        pages: `int64[hits]`, the page of each, ascending.
         columns: `int64[hits]`, the column of each.
         register: of the hits.
         layout: where the codewords lie.
         period: pages after which the keystream comes again, or a multiple of it; 0 where nothing is known.
         covers: coverages to consider.
+        fewest: hits that must agree on a seed.
 
     Returns:
         Rules with an agreement of at least `AGREEMENT`.
@@ -90,39 +100,92 @@ def seed_rules(
         chosen = np.linspace(0, len(pages) - 1, MOST_HITS).astype(np.int64)
         hits, pages, columns = hits.take(chosen), pages[chosen], columns[chosen]
     found = []
-    for parts in covers:
-        for restart in RESTARTS:
-            if restart != "column" and not layout.is_byte_aligned:
-                continue
-            positions = stream_positions(layout, restart, parts)[columns]
-            inside = positions >= 0
-            seeds = _rewound(hits.states[inside], positions[inside], register)
-            rule = _vote(pages[inside], seeds, period, restart, parts)
-            if rule is not None and rule.agreement >= AGREEMENT:
-                found.append(rule)
+    for restart, parts, positions in _streams(layout, columns, covers):
+        inside = positions >= 0
+        if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
+            continue
+        seeds = _rewound(hits.states[inside], positions[inside], register)
+        rule = _vote(pages[inside], seeds, hits.ones[inside], period, fewest)
+        if rule is not None and rule.agreement >= AGREEMENT:
+            found.append(replace(rule, restart=restart, covers=parts))
     # Fewer keystreams explain more with less: prefer the shorter period, then the rule with more support.
     return sorted(found, key=lambda rule: (-rule.agreeing, rule.period))
+
+
+def _streams(
+    layout: PageLayout, columns: NDArray[np.int64], covers: Iterable[frozenset[Part]]
+) -> Iterator[tuple[Restart, frozenset[Part], NDArray[np.int64]]]:
+    for parts in covers:
+        for restart in RESTARTS:
+            if restart == "column" or layout.is_byte_aligned:
+                yield restart, parts, stream_positions(layout, restart, parts)[columns]
+
+
+def _may_hold(
+    states: NDArray[np.uint64], pages: NDArray[np.int64], positions: NDArray[np.int64], register: Register
+) -> bool:
+    """Whether hits of one page agree, in the pages with most hits, which tells wrong rules at little cost."""
+    if not len(pages):
+        return False
+    _, first, counts = np.unique(pages, return_index=True, return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
+    chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
+    _, agreeing, counted = _majority(pages[chosen], _rewound(states[chosen], positions[chosen], register))
+    return agreeing >= AGREEMENT * counted
 
 
 def _rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:
     seeds = states.copy()
     powers = np.empty((20, register.width), np.uint64)
-    rewind(seeds, bytes_back, register.polynomial ^ 1 << register.width, register.width, powers)
+    low = (register.polynomial ^ 1 << register.width) & 0xFFFFFFFFFFFFFFFF
+    rewind(seeds, bytes_back, np.uint64(low), register.width, powers)
     return seeds
 
 
 def _vote(
-    pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int, restart: Restart, covers: frozenset[Part]
+    pages: NDArray[np.int64],
+    seeds: NDArray[np.uint64],
+    ones: NDArray[np.bool_],
+    period: int,
+    fewest: int,
 ) -> SeedRule | None:
-    if len(pages) == 0:
+    schedule = _schedule(pages, seeds, period)
+    if schedule is None:
         return None
+    numbers = schedule.index(pages)
+    winners, agreeing, counted = _majority(numbers, seeds, fewest)
+    right = seeds == _looked_up(winners, numbers)
+    complements = np.bincount(numbers[right & ones], minlength=schedule.count)
+    others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
+    inverse = frozenset(np.flatnonzero(complements > others).tolist())
+    return SeedRule("page", frozenset(), schedule, winners, agreeing, counted, inverse)
+
+
+def _looked_up(winners: dict[int, int], numbers: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """`uint64[hits]`: the seed of each number; 0 where it has none."""
+    table = np.zeros(int(numbers.max(initial=0)) + 1, np.uint64)
+    for number, seed in winners.items():
+        table[number] = seed
+    return table[numbers]
+
+
+def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) -> Schedule | None:
+    """Which page has which keystream."""
+    if not len(pages):
+        return None
+    single, agreeing, counted = _majority(pages, seeds)
+    if counted and agreeing < AGREEMENT * counted:
+        return None
+    numbers = np.array(sorted(single), np.int64)
+    values = np.array([single[number] for number in numbers.tolist()], np.uint64)
+    schedule = find_schedule(numbers, values)
+    if schedule is not None:
+        return schedule
     shortest = shortest_period(pages, seeds)
     if not period or (shortest and period % shortest == 0):
         period = shortest
-    if not period:
-        return None
-    winners, agreeing, counted = _majority(pages % period, seeds, SURE_HITS)
-    return SeedRule(restart, covers, period, winners, agreeing, counted)
+    return Schedule(period, 1, 0, 0, agreeing, counted) if period else None
 
 
 def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
@@ -170,62 +233,3 @@ def shortest_period(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> int:
         if pairs >= max(4, len(winners) // 8) and equal >= AGREEMENT * pairs:
             return period
     return 0
-
-
-def solve_seed(
-    words: NDArray[np.uint8],
-    positions: NDArray[np.int64],
-    polynomial: int,
-    lsb: bool,
-    remainder: Callable[[NDArray[np.uint8]], NDArray[np.uint8]],
-) -> int | None:
-    """The seed of a keystream that was added to codewords, from the code alone.
-
-    A codeword has remainder 0, so the remainder of a stored word is the remainder of the keystream, which is linear
-    in the seed: as many equations as parity bits for as many unknowns as stages. It needs no constant plaintext, only
-    two words without bit errors that agree.
-
-    Args:
-        words: `uint8[words, bytes]`, stored words under the keystream, in stored bit order.
-        positions: `int64[bytes]`, the byte of the keystream that belongs to each byte of the word; -1: none.
-        polynomial: of the register.
-        lsb: whether the register fills bytes from the least significant bit.
-        remainder: takes words in stored bit order to `uint8[words, parity_bytes]`.
-
-    Returns:
-        None where no two words agree.
-    """
-    width = gf2poly.degree(polynomial)
-    basis = np.uint64(1) << np.arange(width, dtype=np.uint64)
-    table = Lfsr(polynomial).keystream(basis, int(positions.max()) + 1, "lsb" if lsb else "msb")
-    streams = np.where(positions >= 0, table[:, np.maximum(positions, 0)], np.uint8(0)).astype(np.uint8)
-    columns = [int.from_bytes(row.tobytes(), "big") for row in remainder(streams)]
-    seen: set[int] = set()
-    for row in remainder(words):
-        seed = _solve(columns, int.from_bytes(row.tobytes(), "big"))
-        if seed is None or seed == 0:
-            continue
-        if seed in seen:
-            return seed
-        seen.add(seed)
-    # One word is proof enough: with far more equations than unknowns an accident is out of the question.
-    return seen.pop() if len(seen) == 1 else None
-
-
-def _solve(columns: list[int], target: int) -> int | None:
-    """The x with sum of x_i * columns[i] = target over GF(2), or None. Gauss on bit vectors held in integers."""
-    reduced: dict[int, tuple[int, int]] = {}  # leading bit -> (vector, which columns make it)
-    for index, column in enumerate(columns):
-        vector, made = _reduce(column, 1 << index, reduced)
-        if vector:
-            reduced[vector.bit_length()] = (vector, made)
-    rest, made = _reduce(target, 0, reduced)
-    return None if rest else made
-
-
-def _reduce(vector: int, made: int, reduced: dict[int, tuple[int, int]]) -> tuple[int, int]:
-    while vector and vector.bit_length() in reduced:
-        other, how = reduced[vector.bit_length()]
-        vector ^= other
-        made ^= how
-    return vector, made

@@ -1,0 +1,186 @@
+"""Seeds from the code's equations, for keystreams under which nothing constant lies.
+
+A codeword has remainder 0, so the remainder of a stored word is the remainder of the keystream, which is linear in the
+seed: as many equations as parity bits for as many unknowns as stages. It needs no constant plaintext, but a word
+without a bit error.
+
+Where there is none, words are cleaned first. The sum of two words under one keystream is a codeword with the errors of
+both, and can be corrected as long as these are at most t together. What the errors of the words 1 and 2 have in common
+with those of 1 and 3 is wrong in word 1.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+
+SURPLUS = 32
+"""Equations beyond the unknowns: what holds in all of them is an accident with the chance 2 to the minus that."""
+MOST_PAGES = 24
+MOST_WORDS = 24
+CLEANED = 5
+"""Words that are cleaned with each other."""
+
+
+class LinearSystem:
+    """The x with sum of x_i * columns[i] = target over GF(2), by Gauss on bit vectors held in integers.
+
+    >>> LinearSystem([0b011, 0b110]).solve(0b101)
+    3
+
+    Args:
+        columns: bit vectors.
+    """
+
+    def __init__(self, columns: Sequence[int]) -> None:
+        self._reduced: dict[int, tuple[int, int]] = {}  # length of the vector -> (vector, which columns make it)
+        for index, column in enumerate(columns):
+            vector, made = self._reduce(column, 1 << index)
+            if vector:
+                self._reduced[vector.bit_length()] = (vector, made)
+        self.is_regular = len(self._reduced) == len(columns)
+
+    def solve(self, target: int) -> int | None:
+        """The one solution; None where there is none, or more than one."""
+        rest, made = self._reduce(target, 0)
+        return None if rest or not self.is_regular else made
+
+    def _reduce(self, vector: int, made: int) -> tuple[int, int]:
+        while vector and vector.bit_length() in self._reduced:
+            other, how = self._reduced[vector.bit_length()]
+            vector ^= other
+            made ^= how
+        return vector, made
+
+
+@dataclass(frozen=True)
+class _Equations:
+    """Codewords of a page that have the same keystream, and what it says of the seed.
+
+    Attributes:
+        slots: numbers of the codewords.
+        message_bytes: of each.
+        system: from the remainder to the seed.
+        constant: remainder that a seed of zero would give.
+    """
+
+    slots: tuple[int, ...]
+    message_bytes: int
+    system: LinearSystem
+    constant: int
+
+
+def missing_seeds(
+    recipe: Recipe, pages: NDArray[np.uint8], written: NDArray[np.int64], missing: Iterable[int]
+) -> dict[int, int]:
+    """Seeds of keystreams, from the pages under them.
+
+    Args:
+        recipe: with a scrambler after the ECC that runs on a register; a seed of 0 where it is missing. Inversion
+            and mask of the code must be right.
+        pages: `uint8[pages, page_bytes]`, as read, from page 0 on.
+        written: `int64[]`, which of them are not erased.
+        missing: numbers of the keystreams.
+
+    Returns:
+        Number -> seed, as far as the equations tell one.
+    """
+    scrambler, code = recipe.scrambler, recipe.code
+    if scrambler is None or code is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+        return {}
+    equations = list(_equations(recipe, scrambler, scrambler.keystreams, code))
+    under = scrambler.index(written, recipe.pages_per_block)
+    found = {}
+    for number in missing:
+        chosen = written[under == number]
+        chosen = chosen[_spread(len(chosen), MOST_PAGES)]
+        seed = next(filter(None, _seeds(recipe, code, pages, chosen, equations)), None) if len(chosen) else None
+        if seed is not None:
+            found[number] = seed
+    return found
+
+
+def _seeds(
+    recipe: Recipe, code: Code, pages: NDArray[np.uint8], chosen: NDArray[np.int64], equations: Sequence[_Equations]
+) -> Iterator[int | None]:
+    """What clean words say, codeword by codeword, then what words say that were cleaned."""
+    for way in (_as_read, _cleaned):
+        for item in equations:
+            words = np.concatenate([recipe.words(pages[chosen], chosen, slot) for slot in item.slots])
+            yield _voted(item, code, way(words[_spread(len(words), MOST_WORDS)], code, item.message_bytes))
+
+
+def _voted(item: _Equations, code: Code, words: NDArray[np.uint8]) -> int | None:
+    if not len(words):
+        return None
+    targets = _integers(code.codec.remainder(words, item.message_bytes))
+    seeds = Counter(filter(None, (item.system.solve(target ^ item.constant) for target in targets)))
+    return seeds.most_common(1)[0][0] if seeds else None
+
+
+def _as_read(words: NDArray[np.uint8], code: Code, message_bytes: int) -> NDArray[np.uint8]:
+    del code, message_bytes
+    return words
+
+
+def _cleaned(words: NDArray[np.uint8], code: Code, message_bytes: int) -> NDArray[np.uint8]:
+    """`uint8[words, bytes]`: words less the errors that two sums with other words have in common."""
+    some = words[:CLEANED]
+    if len(some) < 3:
+        return some[:0]
+    first, second = np.nonzero(~np.eye(len(some), dtype=np.bool_))
+    sums = some[first] ^ some[second]
+    decoded = code.codec.decode(sums.copy(), message_bytes)
+    errors = decoded.words ^ sums
+    cleaned = []
+    for number, word in enumerate(some):
+        own = errors[(first == number) & (decoded.errors >= 0)]
+        cleaned += [word ^ (one & other) for one, other in pairwise(own)]
+    return np.array(cleaned, np.uint8).reshape(-1, words.shape[1])
+
+
+def _equations(recipe: Recipe, scrambler: Scrambler, keystreams: LfsrKeystreams, code: Code) -> Iterator[_Equations]:
+    """One system for all codewords of a page that have the same keystream."""
+    width = keystreams.polynomial.bit_length() - 1
+    if code.parity_bits < width + SURPLUS:
+        return
+    basis = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
+    streams = replace(scrambler, keystreams=basis).masks(recipe.layout)
+    bare = Recipe(1, recipe.layout, replace(code, inverted=False, erased_is_codeword=False))
+    rows = np.concatenate([streams, _complement(scrambler, keystreams, recipe)])
+    alike: dict[tuple[int, bytes], tuple[list[int], NDArray[np.uint8]]] = {}
+    for slot, codeword in enumerate(recipe.layout.codewords):
+        words = bare.words(rows, np.arange(len(rows)), slot)
+        key = (codeword.message_bits // 8, words.tobytes())
+        alike.setdefault(key, ([], words))[0].append(slot)
+    for (message_bytes, _), (slots, words) in alike.items():
+        *columns, constant = _integers(code.codec.remainder(words, message_bytes))
+        system = LinearSystem(columns)
+        if system.is_regular:
+            yield _Equations(tuple(slots), message_bytes, system, constant)
+
+
+def _complement(scrambler: Scrambler, keystreams: LfsrKeystreams, recipe: Recipe) -> NDArray[np.uint8]:
+    """`uint8[1, page_bytes]`: what the complement adds."""
+    ones = np.zeros((1, recipe.layout.page_bytes), np.uint8)
+    if keystreams.complement:
+        one = replace(scrambler, keystreams=replace(keystreams, seeds=(1,)))
+        other = replace(scrambler, keystreams=replace(keystreams, seeds=(1,), complement=False))
+        ones = one.masks(recipe.layout) ^ other.masks(recipe.layout)
+    return ones
+
+
+def _integers(rows: NDArray[np.uint8]) -> list[int]:
+    return [int.from_bytes(row.tobytes(), "big") for row in rows]
+
+
+def _spread(count: int, most: int) -> NDArray[np.int64]:
+    """`int64[]`: numbers below `count`, all or `most` of them, evenly spread."""
+    return np.linspace(0, count - 1, min(count, most)).astype(np.int64)
