@@ -265,7 +265,7 @@ def test_the_route_follows_the_readings(stick: Path, tmp_path: Path) -> None:
     done("route", "--write-figures", tmp_path / "figures.toml")
     (tmp_path / "cases.toml").write_text('[[case]]\nnumber = "1"\nroute = "raw"\nsite = "controller"\nsuccess = true\n')
     learned = done("route", stick, "--figures", tmp_path / "figures.toml", "--cases", tmp_path / "cases.toml")
-    assert "after 1 closed cases of the lab" in learned
+    assert "after 1 closed case of the lab" in learned
     assert "futile" in done("route", stick, "--encrypts", "yes")
 
 

@@ -144,7 +144,8 @@ def route(choice: Choice, cases: int) -> None:
         line(f"instead: {plan_words(rival)}", out)
     for change in choice.changes:
         line(f"change: {change}", out)
-    learned = f", after {cases} closed cases of the lab" if cases else ""
+    word = "case" if cases == 1 else "cases"
+    learned = f", after {cases} closed {word} of the lab" if cases else ""
     line(f"The figures are common practice, no source{learned}; `--write-figures FILE` gives them to edit.", out)
 
 
