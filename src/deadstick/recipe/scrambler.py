@@ -60,7 +60,7 @@ class StoredKeystreams:
     """Keystreams without a known rule.
 
     Attributes:
-        streams: one `bytes` per keystream, all of one length.
+        streams: one `bytes` per keystream, all of one length; empty where it is not known.
     """
 
     streams: tuple[bytes, ...]
@@ -72,18 +72,22 @@ class StoredKeystreams:
 
     @property
     def unknown(self) -> NDArray[np.bool_]:
-        """`bool[count]`: keystreams that are not known; a stored one is."""
-        return np.zeros(self.count, np.bool_)
+        """`bool[count]`: keystreams that are not known; data under them is never proven."""
+        return np.array([not stream for stream in self.streams], np.bool_)
 
     def table(self, length: int) -> NDArray[np.uint8]:
-        """`uint8[count, length]`: the first `length` bytes of every keystream.
+        """`uint8[count, length]`: the first `length` bytes of every keystream; zeros where it is not known.
 
         Raises:
             RecipeError: more bytes are asked for than are stored.
         """
-        if any(len(stream) < length for stream in self.streams):
+        if any(0 < len(stream) < length for stream in self.streams):
             raise RecipeError(f"a stored keystream is shorter than the {length} bytes that the layout needs")
-        return np.array([np.frombuffer(stream[:length], np.uint8) for stream in self.streams])
+        table = np.zeros((self.count, length), np.uint8)
+        for row, stream in zip(table, self.streams, strict=True):
+            if stream:
+                row[:] = np.frombuffer(stream[:length], np.uint8)
+        return table
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,13 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers
+from deadstick.solve.stored_keystreams import (
+    StoredTable,
+    data_as_read,
+    find_table,
+    table_after_code,
+    table_before_code,
+)
 from deadstick.solve.survey import SURVEY_BYTES, Survey
 from deadstick.solve.window import log10_tail
 
@@ -61,7 +68,8 @@ class Unscrambled:
         examined: codewords of the proof pages.
         register: the shift register, where there is a scrambler.
         rule: where it restarts, where there is a scrambler.
-        derived: keystreams whose seed came from the code or the rule and not from constant plaintext.
+        derived: keystreams whose seed came from the code's equations, or that are not known.
+        table: keystreams without a register.
     """
 
     recipe: Recipe
@@ -70,6 +78,7 @@ class Unscrambled:
     register: Register | None = None
     rule: SeedRule | None = None
     derived: int = 0
+    table: StoredTable | None = None
 
 
 def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
@@ -183,7 +192,25 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
                 code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
             recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
             return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
-    return None
+    table = find_table(data, pages[good], 0)
+    if table is None or not table.known.any():
+        return None
+    return replace(plain, recipe=table_before_code(plain.recipe, table), table=table, derived=_unknown(table))
+
+
+def _unknown(table: StoredTable) -> int:
+    return int((~table.known).sum())
+
+
+def _stored_after_code(found: CodedPages) -> Unscrambled | None:
+    """A table of keystreams over the stored codewords."""
+    written = np.flatnonzero(found.survey.written)
+    plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
+    raw = found.survey.pages[written]
+    table = find_table(data_as_read(plain, raw), written, found.lag)
+    recipe = table_after_code(plain, table, raw, written) if table is not None else None
+    best = _better(None, recipe, found) if recipe is not None else None
+    return replace(best, table=table, derived=_unknown(table)) if best is not None and table is not None else None
 
 
 def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
@@ -200,7 +227,7 @@ def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambl
                 better = _better(best, recipe, found)
                 if better is not best and better is not None:
                     best = replace(better, register=register, rule=rule)
-    return None if best is None else _completed(best, found)
+    return _stored_after_code(found) if best is None else _completed(best, found)
 
 
 def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:

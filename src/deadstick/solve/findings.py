@@ -89,7 +89,15 @@ def code(found: FoundPage) -> Finding:
 
 def scrambler(plain: Unscrambled) -> Finding:
     """What was added."""
-    rule, register = plain.rule, plain.register
+    rule, register, table = plain.rule, plain.register, plain.table
+    if plain.recipe.scrambler is not None and table is not None:
+        figure = (
+            f"keystreams by the most frequent byte of each column, which {table.votes:.0%} of the pages have; "
+            f"{plain.derived} of {plain.recipe.scrambler.keystreams.count} are unknown; "
+            f"{plain.decoded} of {plain.examined} codewords decode"
+        )
+        chance = decode_chance(plain.recipe, plain.decoded, plain.examined)
+        return Finding("scrambler", plain.recipe.scrambler.describe(), figure, chance)
     if plain.recipe.scrambler is not None and (rule is None or register is None):
         share = f"given by the user; {plain.decoded} of {plain.examined} codewords decode"
         chance = decode_chance(plain.recipe, plain.decoded, plain.examined)

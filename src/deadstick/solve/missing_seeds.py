@@ -111,7 +111,7 @@ def _seeds(
     recipe: Recipe, code: Code, pages: NDArray[np.uint8], chosen: NDArray[np.int64], equations: Sequence[_Equations]
 ) -> Iterator[int | None]:
     """What clean words say, codeword by codeword, then what words say that were cleaned."""
-    for way in (_as_read, _cleaned):
+    for way in (_as_read, cleaned):
         for item in equations:
             words = np.concatenate([recipe.words(pages[chosen], chosen, slot) for slot in item.slots])
             yield _voted(item, code, way(words[_spread(len(words), MOST_WORDS)], code, item.message_bytes))
@@ -130,8 +130,17 @@ def _as_read(words: NDArray[np.uint8], code: Code, message_bytes: int) -> NDArra
     return words
 
 
-def _cleaned(words: NDArray[np.uint8], code: Code, message_bytes: int) -> NDArray[np.uint8]:
-    """`uint8[words, bytes]`: words less the errors that two sums with other words have in common."""
+def cleaned(words: NDArray[np.uint8], code: Code, message_bytes: int) -> NDArray[np.uint8]:
+    """Words less the errors that two sums with other words have in common.
+
+    Args:
+        words: `uint8[words, bytes]`, codewords to which the same was added.
+        code: of the words.
+        message_bytes: of each.
+
+    Returns:
+        `uint8[cleaned, bytes]`; some may still have errors.
+    """
     some = words[:CLEANED]
     if len(some) < 3:
         return some[:0]
