@@ -52,12 +52,13 @@ CLEARLY = 1.4
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 ROWS = 256
-EARLY_ROUNDS = 4
 FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3
 MANY_CANDIDATES = 8
 RIVALS = 10
-MOST_WINDOWS, MOST_TIED, TIED = 40, 8, 0.9
+KNOWN = Depth(4, 12)
+"""For a polynomial that clean words have given: few errors, many rows."""
+MOST_WINDOWS, MOST_TIED, TIED = 24, 6, 0.9
 """Windows looked at, pages compared, and the share of the best window's rows above which another is as good."""
 MOST_COVERED = 32
 """Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
@@ -154,21 +155,21 @@ def _steps(candidates: int) -> Iterator[_Step]:
     yield _Step("roots", candidates, 2, known)
     for depth in (MIDDLE, DEEP):
         yield _Step("decoding", EARLY_CANDIDATES, 2, known, depth)
-    for polynomials in rounds[:EARLY_ROUNDS]:
-        yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
     # The first page size is nearly always the right one: it is searched through before the others are.
     for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
-        for natural in (True, False):
-            for depth in (MIDDLE, DEEP, SHALLOW):
+        for depth in (MIDDLE, DEEP):
+            for natural in (True, False):
                 yield _Step("decoding", many, 1, everything, depth, natural, after=few)
+        yield _Step("decoding", many, 1, everything, SHALLOW, after=few)
         yield _Step("decoding", many, 1, everything, DEEPEST, after=few)
         for depth in (MIDDLE, DEEP):
             yield _Step("decoding", many, 3, known, depth, everywhere=True, after=few)
-    for depth in (MIDDLE, SHALLOW):
         for natural in (True, False):
-            yield _Step("decoding", MANY_CANDIDATES, 3, everything, depth, natural)
-    yield _Step("roots", candidates, 4, known, everywhere=True)
-    for polynomials in rounds[EARLY_ROUNDS:]:
+            yield _Step("decoding", many, 3, everything, MIDDLE, natural, after=few)
+    for natural in (True, False):
+        yield _Step("decoding", MANY_CANDIDATES, 1, everything, MIDDLE, natural, after=EARLY_CANDIDATES)
+    yield _Step("roots", EARLY_CANDIDATES, 4, known, everywhere=True)
+    for polynomials in rounds:
         yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
 
 
@@ -203,11 +204,29 @@ class _Hunt:
             self.tests[key] = (DecodingTest(heads), _suggested(survey, lag, heads))
         test, places = self.tests[key]
         if step.test == "roots":
-            return search(heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
+            seen = search(heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
+            return self._decoded(test, places, seen, _rows(survey, lag)) if seen else []
         if step.everywhere:
             data = data_bytes_of(survey.page_bytes)
             places = [every_place(heads, message) for message in MESSAGES if message <= data]
         return test.search(places, step.polynomials, step.depth, self.tried, natural=step.natural)
+
+    def _decoded(self, test: DecodingTest, places: list[Places], seen: list[Window], rows: Rows) -> list[Window]:
+        """The windows that decoding finds with the polynomial which clean words have given, or the clean words' own.
+
+        A root alone tells neither which of the code's roots it is nor where exactly the words end.
+        """
+        polynomials: list[int] = []
+        for window in seen[:MOST_TIED]:
+            words = identify(code_view(rows, window), window)
+            if words is not None and words.bch.primitive_polynomial not in polynomials:
+                polynomials.append(words.bch.primitive_polynomial)
+        for polynomial in polynomials:
+            for natural in (True, False):
+                found = test.search(places, (polynomial,), KNOWN, self.tried, natural=natural)
+                if found:
+                    return found
+        return seen[:MOST_TIED]
 
     def best_page(self, first: FoundPage, candidates: Sequence[PageCandidate]) -> FoundPage:
         """Of all page sizes that the code fits, the one under which the most rows begin with a codeword.

@@ -1,8 +1,8 @@
 """The column of the bad-block marker, where data would lie: what became of the byte that belongs there.
 
 The first spare byte of a page holds the marker. Where codewords run through it, a controller may leave the column out
-(`page`), store the byte that belongs there somewhere else in the page, or change it with the first metadata byte, as the
-driver of the GPMI controller does (Linux drivers/mtd/nand/raw/gpmi-nand). A byte that is stored elsewhere shows by
+(`page`), store the byte that belongs there somewhere else in the page, or change it with the first metadata byte, as
+the driver of the GPMI controller does (Linux drivers/mtd/nand/raw/gpmi-nand). A byte that is stored elsewhere shows by
 errors: the decoder corrects that column in half of its bits. A byte that changed its place before the code saw it
 shows by silence: the column hardly ever differs, among data that do.
 """

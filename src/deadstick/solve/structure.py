@@ -91,6 +91,9 @@ def groups(runs: list[tuple[int, int]], codewords: int) -> list[Groups]:
     if steps:
         # The first group may touch metadata as dense as parity: the others tell where it begins.
         step = max(set(steps), key=steps.count)
+        counted = starts[-1] - (codewords - 1) * step
+        if counted >= runs[0][0]:
+            found.append(Groups(counted, usual, codewords))
         begin = starts[0] - step * ((starts[0] - runs[0][0] + step // 2) // step)
         found.append(Groups(begin, usual, codewords))
     found.append(Groups(runs[0][0], usual, codewords))
@@ -99,13 +102,19 @@ def groups(runs: list[tuple[int, int]], codewords: int) -> list[Groups]:
     return list(dict.fromkeys(found))
 
 
-def _without_dense_metadata(found: list[Groups]) -> list[Groups]:
-    """Gathered parity behind metadata that are as dense as it, as scrambled ones are."""
+def _behind_dense_metadata(found: list[Groups]) -> list[Place]:
+    """Gathered parity behind metadata that are as dense as it, as scrambled ones are: the run holds both."""
     whole = sorted((group for group in found if group.count > 1), key=lambda group: group.parity)
     return [
-        Groups(group.first + group.count * length, group.parity - length, group.count)
+        Place(
+            group.first + group.count * length,
+            group.first,
+            length,
+            group.parity - length - MARGIN,
+            group.parity - length + MARGIN + 1,
+        )
         for group in whole[:1]
-        for length in range(1, MOST_METADATA)
+        for length in range(1, min(MOST_METADATA, group.parity - FEWEST_COLUMNS) + 1)
     ]
 
 
@@ -116,7 +125,7 @@ def places(found: list[Groups], data: int) -> list[Place]:
     bytes stand there too, so every number of bytes is tried.
     """
     tried: list[Place] = []
-    for group in [*found, *_without_dense_metadata(found)]:
+    for group in found:
         if group.parity < FEWEST_COLUMNS:
             continue
         low, high = group.parity - MARGIN, group.parity + MARGIN + 1
@@ -130,4 +139,4 @@ def places(found: list[Groups], data: int) -> list[Place]:
             ]
         extras = range(min(MOST_METADATA, group.first - data) + 1)
         tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
-    return list(dict.fromkeys(tried))
+    return list(dict.fromkeys([*tried, *_behind_dense_metadata(found)]))

@@ -233,7 +233,7 @@ class Heads:
         return tails, self.longest_tail(message)
 
     def longest_tail(self, message: int) -> int:
-        """How long the tail of one codeword may be: its share of the spare area, and metadata that it alone may have."""
+        """How long the tail of one codeword may be: its share of the spare area, and metadata of its own."""
         codewords = max(1, (self.data + self.cut) // message)
         spare = int(self.rows.values.shape[1]) - self.data
         return min(LONGEST_TAIL, spare // codewords + 2 + min(MOST_ALONE, spare // 2))
