@@ -18,6 +18,7 @@ from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers
 from deadstick.solve.stored_keystreams import (
     StoredTable,
+    alike_pieces,
     data_as_read,
     find_table,
     table_after_code,
@@ -192,7 +193,7 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
                 code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
             recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
             return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
-    table = find_table(data, pages[good], 0)
+    table = find_table(data, pages[good], 0, alike_pieces(found.layout))
     if table is None or not table.known.any():
         return None
     return replace(plain, recipe=table_before_code(plain.recipe, table), table=table, derived=_unknown(table))
@@ -207,7 +208,7 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
     written = np.flatnonzero(found.survey.written)
     plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
     raw = found.survey.pages[written]
-    table = find_table(data_as_read(plain, raw), written, found.lag)
+    table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout))
     recipe = table_after_code(plain, table, raw, written) if table is not None else None
     best = _better(None, recipe, found) if recipe is not None else None
     return replace(best, table=table, derived=_unknown(table)) if best is not None and table is not None else None

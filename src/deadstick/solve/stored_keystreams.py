@@ -1,11 +1,12 @@
 """Keystreams without a rule, read off where the plaintext is constant.
 
-Two pages are equal in a stretch of bytes only if their keystreams and their data are, so equal stretches tell which pages
-share a keystream, and `schedule` makes a rule of it. Under one keystream the most frequent byte of a column is that of the
-keystream wherever zeros are the most frequent data, as in free space. (Zeros or ones: the volume tells later.)
+Two pages are equal in a stretch of bytes only if their keystreams and their data are, so equal stretches tell which
+pages share a keystream, and `schedule` makes a rule of it. Under one keystream the most frequent byte of a column is
+that of the keystream wherever zeros are the most frequent data, as in free space. (Zeros or ones: the volume tells
+later.)
 
-After the ECC the code fixes the rest. With the keystream known over the data, the remainder of every clean word is that of
-the keystream over metadata and parity, and one and the same in all words. What it cannot check is the vote itself: a
+After the ECC the code fixes the rest. With the keystream known over the data, the remainder of every clean word is that
+of the keystream over metadata and parity, and one and the same in all words. What it cannot check is the vote itself: a
 keystream that is wrong by a codeword corrects as well as the right one. So a keystream counts as known only where every
 byte of it was seen often enough.
 """
@@ -19,7 +20,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from deadstick.recipe.code import in_code_order
-from deadstick.recipe.layout import Part
+from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.missing_seeds import cleaned
@@ -28,16 +29,21 @@ from deadstick.solve.schedule import Schedule, find_schedule
 PLACES = 48
 """Stretches of each page that are compared."""
 FEWEST_ALIKE = 3
+LARGE = (0.3, 0.1, 0.0)
+"""Of the largest group: smaller ones may be copies of one and the same data, which say little."""
 AGREEMENT = 0.9
 MOST_PAGES = 600
 FEWEST_VOTES = 5
-VOTES = 0.1
+FEWEST_SUPPORTERS = 4
+SUPPORT = 0.5
+"""Share of the places at which a page must have the keystream bare, to speak for it at others."""
+SURE = 0.3
+"""Share of the places that must be sure before pages are told from each other by them."""
 CLEARLY = 2
-SURE_BYTES = 1.0
 MOST_WORDS = 96
 AGREEING_WORDS = 2
-CONSTANT = 0.02
-"""Share of constant stretches above which data are not scrambled."""
+CONSTANT = 0.15
+"""Share of constant stretches above which data are not scrambled. A few pages may be written without a scrambler."""
 
 
 @dataclass(frozen=True)
@@ -57,13 +63,14 @@ class StoredTable:
     votes: float
 
 
-def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int) -> StoredTable | None:
+def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, pieces: int = 1) -> StoredTable | None:
     """Keystreams under the data of pages.
 
     Args:
         rows: `uint8[pages, data_bytes]`, scrambled data, as read or corrected.
         pages: `int64[pages]`, ascending.
         period: pages after which the keystream comes again, or a multiple; 0 where nothing is known.
+        pieces: codewords in a page, at each of which the keystream may start anew; 1 where they are not alike.
 
     Returns:
         None where nothing repeats, or the data are not scrambled.
@@ -71,7 +78,7 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int) -
     schedule = _schedule(rows, pages)
     if schedule is None and period:
         schedule = Schedule(period, 1, 0, 0, 0, 0)
-    if schedule is None or schedule.count < 2:  # noqa: PLR2004 - one keystream for all pages is a constant page
+    if schedule is None or schedule.count < 2:
         return None
     streams = np.zeros((schedule.count, rows.shape[1]), np.uint8)
     known = np.zeros(schedule.count, np.bool_)
@@ -80,13 +87,47 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int) -
     for number in np.unique(numbers).tolist():
         chosen = np.flatnonzero(numbers == number)
         chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), MOST_PAGES)).astype(np.int64)]
-        streams[number], votes, second = most_frequent(rows[chosen])
-        need = max(FEWEST_VOTES, VOTES * len(chosen))
-        sure = (votes >= need) & (votes >= CLEARLY * second)
-        known[number] = bool(sure.mean() >= SURE_BYTES)
-        if known[number]:
-            shares.append(float(votes.mean()) / len(chosen))
+        found = _voted(rows[chosen], pieces)
+        if found is not None:
+            known[number] = True
+            streams[number] = found[0]
+            shares.append(found[1])
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0)
+
+
+def _voted(rows: NDArray[np.uint8], pieces: int) -> tuple[NDArray[np.uint8], float] | None:
+    """A keystream and the share of the rows that have it, or None where some of it was not seen often enough.
+
+    Args:
+        rows: `uint8[pages, data_bytes]`, under one keystream.
+        pieces: codewords in a page, at each of which the keystream may start anew.
+    """
+    whole = _supported(rows)
+    if whole is not None or pieces == 1:
+        return whole
+    piece = _supported(rows.reshape(len(rows) * pieces, -1))
+    if piece is None:
+        return None
+    # Under a keystream that goes on, each codeword has a stretch of its own: all must have the one of the first.
+    alike = (rows.reshape(len(rows), pieces, -1, 8) == piece[0].reshape(-1, 8)).all(axis=3).mean(axis=2) >= SUPPORT
+    return (np.tile(piece[0], pieces), piece[1]) if (alike.sum(axis=0) >= FEWEST_SUPPORTERS).all() else None
+
+
+def _supported(rows: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float] | None:
+    """The vote of all rows, then that of those rows that agree with it in most places."""
+    stream, votes, second = most_frequent(rows)
+    sure = (votes >= FEWEST_VOTES) & (votes >= CLEARLY * second)
+    if sure.mean() < SURE:
+        return None
+    if not sure.all():
+        same = (rows.reshape(len(rows), -1, 8) == stream.reshape(-1, 8)).all(axis=2)
+        rows = rows[same[:, sure].mean(axis=1) >= SUPPORT]
+        if len(rows) < FEWEST_SUPPORTERS:
+            return None
+        stream, votes, second = most_frequent(rows)
+        if not ((votes >= FEWEST_SUPPORTERS) & (votes >= CLEARLY * second)).all():
+            return None
+    return stream, float(votes.mean()) / len(rows)
 
 
 def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | None:
@@ -97,10 +138,12 @@ def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | N
     constant = 0
     for column in columns:
         part = np.ascontiguousarray(rows[:, column : column + 8])
-        constant += int((part == part[:, :1]).all(axis=1).sum())
-        values = part.view(np.uint64)[:, 0]
-        order = np.argsort(values, kind="stable")
-        same = np.flatnonzero(values[order][1:] == values[order][:-1])
+        telling = np.flatnonzero((part != part[:, :1]).any(axis=1))
+        constant += len(rows) - len(telling)
+        values = part.view(np.uint64)[telling, 0]
+        order = telling[np.argsort(values, kind="stable")]
+        values = np.sort(values)
+        same = np.flatnonzero(values[1:] == values[:-1])
         first.append(order[same])
         second.append(order[same + 1])
     if constant > CONSTANT * PLACES * len(rows):
@@ -109,34 +152,40 @@ def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | N
     graph = coo_array((np.ones(len(one), np.bool_), (one, other)), shape=(len(rows), len(rows)))
     _, labels = connected_components(graph, directed=False)
     counts = np.bincount(labels)
-    alike = counts[labels] >= FEWEST_ALIKE
-    if int(alike.sum()) < FEWEST_ALIKE:
-        return None
-    return find_schedule(pages[alike], labels[alike].astype(np.uint64), AGREEMENT)
+    for share in LARGE:
+        alike = counts[labels] >= max(FEWEST_ALIKE, share * int(counts.max()))
+        schedule = find_schedule(pages[alike], labels[alike].astype(np.uint64), AGREEMENT)
+        if schedule is not None:
+            return schedule
+    return None
 
 
 def most_frequent(rows: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]:
-    """The most frequent byte of each column, how often it stands there, and how often the next one does.
+    """The most frequent eight bytes of each eight columns, how often they stand there, and how often the next do.
+
+    Eight equal bytes in a row, which no keystream has, are left out.
 
     Args:
-        rows: `uint8[rows, columns]`.
+        rows: `uint8[rows, columns]`, columns a multiple of eight.
 
-    >>> most_frequent(np.array([[7, 1], [7, 2], [9, 2]], np.uint8))[0].tolist()
-    [7, 2]
+    Returns:
+        `uint8[columns]`, `int64[columns / 8]`, `int64[columns / 8]`.
+
+    >>> rows = np.array([list(range(8)), list(range(8)), [9] * 8, [9] * 8, [9] * 8, [3] * 7 + [5]], np.uint8)
+    >>> values, votes, second = most_frequent(rows)
+    >>> values.tolist(), votes.tolist(), second.tolist()
+    ([0, 1, 2, 3, 4, 5, 6, 7], [2], [1])
     """
-    values = np.empty(rows.shape[1], np.uint8)
-    votes, second = np.empty(rows.shape[1], np.int64), np.empty(rows.shape[1], np.int64)
-    for begin in range(0, rows.shape[1], 1024):
-        part = rows[:, begin : begin + 1024]
-        width = part.shape[1]
-        codes = part + (np.arange(width) << 8)
-        counts = np.bincount(codes.reshape(-1), minlength=width << 8).reshape(width, 256)
-        best = counts.argmax(axis=1)
-        here = slice(begin, begin + width)
-        values[here], votes[here] = best, counts[np.arange(width), best]
-        counts[np.arange(width), best] = 0
-        second[here] = counts.max(axis=1)
-    return values, votes, second
+    values = np.sort(np.ascontiguousarray(rows).view(np.uint64), axis=0)
+    bytes_of = np.ascontiguousarray(values).view(np.uint8).reshape(*values.shape, 8)
+    runs = (bytes_of != bytes_of[:, :, :1]).any(axis=2).astype(np.int64)
+    for row in range(1, len(values)):
+        runs[row] += runs[row - 1] * (values[row] == values[row - 1])
+    places = np.arange(values.shape[1])
+    last = runs.argmax(axis=0)
+    best, votes = values[last, places], runs[last, places]
+    second = np.where(values == best, 0, runs).max(axis=0)
+    return np.ascontiguousarray(best).view(np.uint8), votes, second
 
 
 def table_before_code(recipe: Recipe, table: StoredTable) -> Recipe:
@@ -201,11 +250,6 @@ def _common_remainder(recipe: Recipe, words: NDArray[np.uint8], message_bytes: i
     return None
 
 
-def data_columns(recipe: Recipe) -> NDArray[np.uint8]:
-    """`uint8[page_bytes]`: which bits of a page are data."""
-    return data_in_place(recipe, np.full((1, recipe.layout.data_bytes), 0xFF, np.uint8))[0]
-
-
 def data_in_place(recipe: Recipe, data: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Data where they stand in pages, and zeros elsewhere: `uint8[rows, data_bytes]` -> `uint8[rows, page_bytes]`."""
     order = recipe.code.bit_order if recipe.code else "msb"
@@ -213,6 +257,14 @@ def data_in_place(recipe: Recipe, data: NDArray[np.uint8]) -> NDArray[np.uint8]:
     metadata = np.zeros((len(data), recipe.layout.metadata_bytes), np.uint8)
     placed = bare.encode(in_code_order(data, order), metadata, np.arange(len(data)), filler=0)
     return in_code_order(placed, order)
+
+
+def alike_pieces(layout: PageLayout) -> int:
+    """Codewords of a page, if all have as much data, in their turn; else 1."""
+    data = [[span for span in codeword.message if span.part is Part.DATA] for codeword in layout.codewords]
+    in_turn = all(len(spans) == 1 and spans[0].target is None for spans in data)
+    count = len(layout.codewords)
+    return count if in_turn and len({spans[0].bits for spans in data}) == 1 else 1
 
 
 def data_as_read(recipe: Recipe, raw: NDArray[np.uint8]) -> NDArray[np.uint8]:
