@@ -138,8 +138,7 @@ def _may_hold(
 def _rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:
     seeds = states.copy()
     powers = np.empty((20, register.width), np.uint64)
-    low = (register.polynomial ^ 1 << register.width) & 0xFFFFFFFFFFFFFFFF
-    rewind(seeds, bytes_back, np.uint64(low), register.width, powers)
+    rewind(seeds, bytes_back, register.polynomial ^ 1 << register.width, register.width, powers)
     return seeds
 
 

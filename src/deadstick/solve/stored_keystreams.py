@@ -34,9 +34,15 @@ LARGE = (0.3, 0.1, 0.0)
 AGREEMENT = 0.9
 MOST_PAGES = 600
 FEWEST_VOTES = 5
-FEWEST_SUPPORTERS = 4
+MORE_THAN_COPIES = 2
+"""Copies of one page of data look like a keystream, too. How many there are, the second most frequent bytes under all
+keystreams tell; the first must be more."""
+FEWEST_SUPPORTERS = 3
 SUPPORT = 0.5
-"""Share of the places at which a page must have the keystream bare, to speak for it at others."""
+"""Share of the sure places around a place at which a page must have the keystream bare, to speak for it there."""
+AROUND = 32
+FEWEST_AROUND = 8
+ROUNDS = 64
 SURE = 0.3
 """Share of the places that must be sure before pages are told from each other by them."""
 CLEARLY = 2
@@ -84,10 +90,11 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
     known = np.zeros(schedule.count, np.bool_)
     shares = []
     numbers = schedule.index(pages)
-    for number in np.unique(numbers).tolist():
-        chosen = np.flatnonzero(numbers == number)
-        chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), MOST_PAGES)).astype(np.int64)]
-        found = _voted(rows[chosen], pieces)
+    under = [_some(np.flatnonzero(numbers == number), MOST_PAGES) for number in range(schedule.count)]
+    copies = max(int(np.median(most_frequent(rows[chosen])[2])) for chosen in under if len(chosen))
+    need = max(FEWEST_VOTES, copies + MORE_THAN_COPIES)
+    for number, chosen in enumerate(under):
+        found = _voted(rows[chosen], pieces, need) if len(chosen) else None
         if found is not None:
             known[number] = True
             streams[number] = found[0]
@@ -95,17 +102,23 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0)
 
 
-def _voted(rows: NDArray[np.uint8], pieces: int) -> tuple[NDArray[np.uint8], float] | None:
+def _some(numbers: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """All of some numbers, or `most` of them, evenly spread."""
+    return numbers[np.linspace(0, len(numbers) - 1, min(len(numbers), most)).astype(np.int64)]
+
+
+def _voted(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArray[np.uint8], float] | None:
     """A keystream and the share of the rows that have it, or None where some of it was not seen often enough.
 
     Args:
         rows: `uint8[pages, data_bytes]`, under one keystream.
         pieces: codewords in a page, at each of which the keystream may start anew.
+        need: votes that are more than copies of one page of data could have.
     """
-    whole = _supported(rows)
+    whole = _supported(rows, need)
     if whole is not None or pieces == 1:
         return whole
-    piece = _supported(rows.reshape(len(rows) * pieces, -1))
+    piece = _supported(rows.reshape(len(rows) * pieces, -1), need)
     if piece is None:
         return None
     # Under a keystream that goes on, each codeword has a stretch of its own: all must have the one of the first.
@@ -113,21 +126,33 @@ def _voted(rows: NDArray[np.uint8], pieces: int) -> tuple[NDArray[np.uint8], flo
     return (np.tile(piece[0], pieces), piece[1]) if (alike.sum(axis=0) >= FEWEST_SUPPORTERS).all() else None
 
 
-def _supported(rows: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float] | None:
-    """The vote of all rows, then that of those rows that agree with it in most places."""
+def _supported(rows: NDArray[np.uint8], need: int) -> tuple[NDArray[np.uint8], float] | None:
+    """The vote of all rows, then that of the rows that agree with it around each place."""
     stream, votes, second = most_frequent(rows)
-    sure = (votes >= FEWEST_VOTES) & (votes >= CLEARLY * second)
+    sure = (votes >= need) & (votes > second)
     if sure.mean() < SURE:
         return None
-    if not sure.all():
+    before = 0
+    for _ in range(ROUNDS):
+        if sure.all() or sure.sum() <= before:
+            break
+        before = int(sure.sum())
         same = (rows.reshape(len(rows), -1, 8) == stream.reshape(-1, 8)).all(axis=2)
-        rows = rows[same[:, sure].mean(axis=1) >= SUPPORT]
-        if len(rows) < FEWEST_SUPPORTERS:
-            return None
-        stream, votes, second = most_frequent(rows)
-        if not ((votes >= FEWEST_SUPPORTERS) & (votes >= CLEARLY * second)).all():
-            return None
-    return stream, float(votes.mean()) / len(rows)
+        near = _around(same & sure) >= np.maximum(FEWEST_AROUND, SUPPORT * _around(sure[None]))
+        stream, votes, second = most_frequent(np.where(np.repeat(near, 8, axis=1), rows, 0).astype(np.uint8))
+        sure = (votes >= FEWEST_SUPPORTERS) & (votes >= CLEARLY * second)
+    return (stream, float(votes.mean()) / len(rows)) if sure.all() else None
+
+
+def _around(places: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """How many of the places around each are marked: `bool[rows, places]` -> `int64[rows, places]`."""
+    sums = np.zeros((len(places), places.shape[1] + 1), np.int64)
+    np.cumsum(places, axis=1, out=sums[:, 1:])
+    here = np.arange(places.shape[1])
+    counts: NDArray[np.int64] = (
+        sums[:, np.minimum(here + AROUND + 1, len(here))] - sums[:, np.maximum(here - AROUND, 0)]
+    )
+    return counts
 
 
 def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | None:
@@ -220,8 +245,7 @@ def table_after_code(
     known = table.known.copy()
     numbers = table.schedule.index(pages)
     for number in np.flatnonzero(known).tolist():
-        chosen = np.flatnonzero(numbers == number)
-        chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), MOST_WORDS)).astype(np.int64)]
+        chosen = _some(np.flatnonzero(numbers == number), MOST_WORDS)
         bare = raw[chosen] ^ streams[number]
         for slot, codeword in enumerate(recipe.layout.codewords):
             message_bytes = codeword.message_bits // 8
