@@ -58,7 +58,7 @@ def test_one_hit_is_no_seed() -> None:
     state = np.array([77] * 9, np.uint64)
     pages = np.array([0, 1, 2, 4, 6, 8, 10, 12, 14])  # keystream 1 of 2 was seen once
     hits_at = Hits(np.zeros(9, np.int64), state, np.zeros(9, np.bool_))
-    columns = np.zeros(9, np.int64)
+    columns = 32 * np.arange(9)
     rules = seed_rules(hits_at, pages, columns, register, LAYOUT, 2, covers=(EVERYTHING,))
     period_two = [rule for rule in rules if rule.period == 2]
     assert all(1 in rule.missing for rule in period_two)

@@ -23,7 +23,10 @@ FIRST_HITS = 4_000
 LONGEST_PERIOD = 1024
 AGREEMENT = 0.9
 SURE_HITS = 3
-"""Hits that must agree on a seed: one alone may be an accident of the data, and the code does not check it."""
+"""Hits in different columns that must agree on a seed: one alone may be an accident of the data, and the code does not
+check it."""
+WIDE_REGISTER = 32
+"""Stages from which on two hits are enough, since seeds do not agree by accident."""
 RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
 COVERS = (
     frozenset(Part),
@@ -91,7 +94,7 @@ def seed_rules(
         layout: where the codewords lie.
         period: pages after which the keystream comes again, or a multiple of it; 0 where nothing is known.
         covers: coverages to consider.
-        fewest: hits that must agree on a seed.
+        fewest: hits that must agree on a seed; one less for a wide register.
 
     Returns:
         Rules with an agreement of at least `AGREEMENT`.
@@ -99,13 +102,15 @@ def seed_rules(
     if len(pages) > MOST_HITS:
         chosen = np.linspace(0, len(pages) - 1, MOST_HITS).astype(np.int64)
         hits, pages, columns = hits.take(chosen), pages[chosen], columns[chosen]
+    if fewest == SURE_HITS and register.width >= WIDE_REGISTER:
+        fewest -= 1
     found = []
     for restart, parts, positions in _streams(layout, columns, covers):
         inside = positions >= 0
         if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
             continue
         seeds = _rewound(hits.states[inside], positions[inside], register)
-        rule = _vote(pages[inside], seeds, hits.ones[inside], period, fewest)
+        rule = _vote(pages[inside], seeds, columns[inside], hits.ones[inside], period, fewest)
         if rule is not None and rule.agreement >= AGREEMENT:
             found.append(replace(rule, restart=restart, covers=parts))
     # Fewer keystreams explain more with less: prefer the shorter period, then the rule with more support.
@@ -145,6 +150,7 @@ def _rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register
 def _vote(
     pages: NDArray[np.int64],
     seeds: NDArray[np.uint64],
+    columns: NDArray[np.int64],
     ones: NDArray[np.bool_],
     period: int,
     fewest: int,
@@ -153,7 +159,13 @@ def _vote(
     if schedule is None:
         return None
     numbers = schedule.index(pages)
-    winners, agreeing, counted = _majority(numbers, seeds, fewest)
+    winners, agreeing, counted = _majority(numbers, seeds)
+    if fewest > 1:
+        # Copies of one page say the same without being witnesses of their own: each column counts once.
+        _, own = np.unique(
+            np.stack([numbers.astype(np.uint64), columns.astype(np.uint64), seeds]), axis=1, return_index=True
+        )
+        winners, _, _ = _majority(numbers[own], seeds[own], fewest)
     right = seeds == _looked_up(winners, numbers)
     complements = np.bincount(numbers[right & ones], minlength=schedule.count)
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
