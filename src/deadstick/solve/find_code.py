@@ -188,7 +188,9 @@ class _Hunt:
         for candidate in candidates:
             survey = self.surveys.setdefault(candidate.page_bytes, Survey(self.data, candidate.page_bytes))
             # Pages as they are, pages that share a keystream, pages next to each other under one and the same mask.
-            for lag in list(dict.fromkeys((0, *candidate.periods, 1)))[: step.lags + 1]:
+            # Neighbours come last: they often look alike by their metadata, whatever the keystream does.
+            periods = [period for period in candidate.periods if period > 1]
+            for lag in [0, *periods, 1][: step.lags + 1]:
                 heads = self._heads(survey, lag)
                 if len(heads.rows.values) < FEWEST_ROWS:
                     continue

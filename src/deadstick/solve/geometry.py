@@ -25,8 +25,8 @@ ERASED_STRETCH = 256
 ERASED_BYTES = 0.9
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
-MOST_PERIODS = 3
-FUNDAMENTAL_SHARE = 0.4
+MOST_PERIODS = 4
+FUNDAMENTAL_SHARE = 0.7
 """A shorter lag whose figure is this share of a multiple's is the period itself."""
 
 
@@ -64,7 +64,7 @@ def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCan
     for item in by_period:
         known = periods.get(item.page_bytes, ())
         shortest = _fundamental(figures, item.page_bytes, item.periods[0])
-        periods[item.page_bytes] = known if shortest in known else (*known, shortest)
+        periods[item.page_bytes] = tuple(dict.fromkeys((*known, shortest, item.periods[0])))
     ranked: dict[int, PageCandidate] = {}
     for item in _alternating(by_comb, by_period):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
