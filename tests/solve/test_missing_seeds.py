@@ -9,7 +9,8 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler
-from deadstick.solve.missing_seeds import LinearSystem, missing_seeds
+from deadstick.solve.linear_system import LinearSystem
+from deadstick.solve.missing_seeds import missing_seeds
 
 LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
 SEEDS = (0x1234567, 0x89ABCDE, 0x0F1E2D3)

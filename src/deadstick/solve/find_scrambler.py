@@ -15,7 +15,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.missing_seeds import missing_seeds
-from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers
+from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.stored_keystreams import (
     StoredTable,
     alike_pieces,
@@ -169,7 +169,9 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     data = np.ascontiguousarray(batch.data[good])
     columns_of = _data_columns(found.layout)
     for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
-        hits = find_hits(data.reshape(-1), register)
+        bare = find_hits(data.reshape(-1), register)
+        inverse = bool(2 * bare.ones.sum() > len(bare.ones))
+        hits = merged(bare, find_text_hits(data.reshape(-1), register, complement=inverse))
         row, column = np.divmod(hits.positions, found.layout.data_bytes)
         rules = seed_rules(
             hits,

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.code import Code
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.solve.linear_system import LinearSystem
 
 SURPLUS = 32
 """Equations beyond the unknowns: what holds in all of them is an accident with the chance 2 to the minus that."""
@@ -27,37 +28,6 @@ MOST_PAGES = 24
 MOST_WORDS = 24
 CLEANED = 5
 """Words that are cleaned with each other."""
-
-
-class LinearSystem:
-    """The x with sum of x_i * columns[i] = target over GF(2), by Gauss on bit vectors held in integers.
-
-    >>> LinearSystem([0b011, 0b110]).solve(0b101)
-    3
-
-    Args:
-        columns: bit vectors.
-    """
-
-    def __init__(self, columns: Sequence[int]) -> None:
-        self._reduced: dict[int, tuple[int, int]] = {}  # length of the vector -> (vector, which columns make it)
-        for index, column in enumerate(columns):
-            vector, made = self._reduce(column, 1 << index)
-            if vector:
-                self._reduced[vector.bit_length()] = (vector, made)
-        self.is_regular = len(self._reduced) == len(columns)
-
-    def solve(self, target: int) -> int | None:
-        """The one solution; None where there is none, or more than one."""
-        rest, made = self._reduce(target, 0)
-        return None if rest or not self.is_regular else made
-
-    def _reduce(self, vector: int, made: int) -> tuple[int, int]:
-        while vector and vector.bit_length() in self._reduced:
-            other, how = self._reduced[vector.bit_length()]
-            vector ^= other
-            made ^= how
-        return vector, made
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
-from deadstick.codes.lfsr import linear_complexities
+from deadstick.codes.lfsr import Lfsr, linear_complexities
 from deadstick.recipe.code import BitOrder
 from deadstick.solve.kernels import constant_runs
+from deadstick.solve.linear_system import LinearSystem
 
 WINDOW_BYTES = 48
 MOST_WINDOWS = 120_000
@@ -139,3 +140,42 @@ def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int =
     ones = np.empty(most, np.bool_)
     count = constant_runs(data, taps, need, register.bit_order == "lsb", positions, states, ones)
     return Hits(positions[:count], states[:count], ones[:count])
+
+
+def find_text_hits(data: NDArray[np.uint8], register: Register, *, complement: bool = False) -> Hits:
+    """Places where the highest bits of a run of bytes are the register's output, as in ASCII text, where they are 0.
+
+    Every eighth output of a register obeys the register's own polynomial, since p(x)^8 = p(x^8) over GF(2). Its state
+    is a linear map of the register's.
+
+    Args:
+        data: `uint8[bytes]`.
+        register: from `find_registers`.
+        complement: the data are inverted, so that the highest bits of text are 1.
+
+    Returns:
+        As `find_hits`, with the register's state at the first byte of each run.
+    """
+    plane = np.packbits(data >> 7, bitorder="little")
+    found = find_hits(plane, Register(register.polynomial, "lsb", register.windows, register.examined))
+    found = found.take(found.ones == complement)
+    width = register.width
+    basis = np.uint64(1) << np.arange(width, dtype=np.uint64)
+    streams = Lfsr(register.polynomial).keystream(basis, width, register.bit_order)
+    planes = np.packbits(streams >> 7, axis=1, bitorder="little")
+    system = LinearSystem([int.from_bytes(row.tobytes(), "little") for row in planes])
+    images = [system.solve(1 << bit) for bit in range(width)]
+    states = np.zeros(len(found.states), np.uint64)
+    for bit, image in enumerate(images):
+        if image is None:
+            return found.take(np.zeros(len(states), np.bool_))
+        states ^= np.where(found.states >> np.uint64(bit) & np.uint64(1), np.uint64(image), np.uint64(0))
+    return Hits(8 * found.positions, states, found.ones)
+
+
+def merged(first: Hits, second: Hits) -> Hits:
+    """Hits of two kinds in the order of their positions."""
+    positions = np.concatenate([first.positions, second.positions])
+    states = np.concatenate([first.states, second.states])
+    order = np.argsort(positions, kind="stable")
+    return Hits(positions[order], states[order], np.concatenate([first.ones, second.ones])[order])
