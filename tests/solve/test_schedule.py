@@ -21,7 +21,7 @@ def agrees(found: Schedule, index: np.ndarray) -> bool:
     """Whether pages with one keystream in truth have one number in the answer, and the other way round."""
     numbers = found.index(np.arange(len(index)))
     pairs = np.unique(np.stack([index, numbers]), axis=1)
-    return len(np.unique(pairs[1])) == pairs.shape[1]
+    return bool(len(np.unique(pairs[1])) == pairs.shape[1])
 
 
 @settings(max_examples=60, deadline=None)

@@ -6,7 +6,6 @@ their greatest common divisor is the generator times little (van Zandwijk, Digit
 the polynomial as well (`divisor`).
 """
 
-from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -101,11 +100,16 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
     # bit too many costs nothing, so the shortest of equals is right.
     bits = -best[2]
     words, errors = corrected(bits_at(rows, _spans(window, bits)), weaker)
-    roots = consecutive_roots(words[errors >= 0], window.m, window.polynomial)
-    t, agreeing = Counter(roots.tolist()).most_common(1)[0]
-    if not WEAKEST <= t <= STRONGEST or agreeing < FEWEST_HITS or 2 * agreeing < len(roots):
+    clean = words[errors >= 0]
+    # A root that is a power of alpha also has consecutive powers that are roots, only fewer: all clean words together
+    # tell which polynomial has the most.
+    code = code_of(clean[:MOST_WORDS], window.m)
+    if code is None or not WEAKEST <= code.t <= STRONGEST:
         return None
-    code = BchCode(window.m, window.polynomial, t)
+    roots = consecutive_roots(clean, window.m, code.primitive_polynomial)
+    agreeing = int((roots >= code.t).sum())
+    if agreeing < FEWEST_HITS or 2 * agreeing < len(roots):
+        return None
     return _complete(window, code, bits, (agreeing, len(roots)), -best[1] / best[0])
 
 

@@ -246,7 +246,7 @@ def _piece(
     log: NDArray[np.uint16],
 ) -> np.uint16:
     """What does not depend on the size of the tail: message, metadata between, and the tail's start taken off."""
-    value = prefix[row, begin + message, k] ^ prefix[row, begin, k]
+    value = np.uint16(prefix[row, begin + message, k] ^ prefix[row, begin, k])
     if length:
         middle = prefix[row, between + length, k] ^ prefix[row, between, k]
         if middle:

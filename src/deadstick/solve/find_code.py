@@ -56,6 +56,7 @@ FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3
 MANY_CANDIDATES = 8
 RIVALS = 10
+MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
 MOST_WINDOWS, MOST_TIED, TIED = 24, 6, 0.9
@@ -194,10 +195,21 @@ class _Hunt:
                 heads = self._heads(survey, lag)
                 if len(heads.rows.values) < FEWEST_ROWS:
                     continue
-                found = _best_complete(survey, self._windows(survey, lag, heads, step), lag, candidate)
+                found = self._found(survey, lag, candidate, step)
                 if found is not None:
                     return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
+        return None
+
+    def _found(self, survey: Survey, lag: int, candidate: PageCandidate, step: _Step) -> FoundPage | None:
+        """One step at one lag; a polynomial whose windows make no page is left out, and the others have their turn."""
+        for _ in range(MOST_TURNS):
+            windows = self._windows(survey, lag, self._heads(survey, lag), step)
+            found = _best_complete(survey, windows, lag, candidate)
+            if found is not None or not windows:
+                return found
+            useless = {window.polynomial for window in windows}
+            step = replace(step, polynomials=tuple(p for p in step.polynomials if p not in useless))
         return None
 
     def _windows(self, survey: Survey, lag: int, heads: Heads, step: _Step) -> list[Window]:

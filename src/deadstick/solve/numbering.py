@@ -82,8 +82,27 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
         candidate = _score(narrowed, values & mask, constant, physical_blocks)
         if candidate is not None:
             found.append(candidate)
+    found = _without_cut_short(found, metadata)
     found.sort(key=lambda item: (-item.score, item.number.length))
     return found[:MOST_FIELDS]
+
+
+def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
+    """Leave out numbers whose high bytes are missing: of fields with the same low byte, those with fewer values.
+
+    A number modulo 256 fills its range even better than the number itself, and puts blocks where they do not belong.
+    """
+
+    def low_byte(item: Numbering) -> int:
+        field = item.number
+        return field.first_byte + (field.length - 1 if field.byte_order == "big" else 0)
+
+    def values(item: Numbering) -> int:
+        return len(np.unique(_block_values(item.number, metadata)[0]))
+
+    counts = [(low_byte(item), values(item)) for item in found]
+    most = {low: max(count for other, count in counts if other == low) for low, _ in counts}
+    return [item for item, (low, count) in zip(found, counts, strict=True) if count == most[low]]
 
 
 @dataclass(frozen=True, slots=True)
