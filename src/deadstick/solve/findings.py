@@ -8,6 +8,7 @@ from deadstick.solve.find_scrambler import Unscrambled, decode_chance
 from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
+from deadstick.solve.other_codes.found import FoundOther
 
 MOST_RIVALS, MOST_SIZES = 5, 8
 WRONG_DECODES = "of words that are no codewords of this code, about one in t! decodes"
@@ -73,6 +74,11 @@ def layout(found: FoundPage) -> Finding:
     ]
     more = f" ... {len(found.layout.codewords)} codewords" if len(found.layout.codewords) > 2 else ""
     figure = f"{window.hits} of {window.rows} {window.kind} have the root where 2^-{window.m} of them would by accident"
+    if window.depth:
+        figure = (
+            f"{window.hits} of {window.rows} {window.kind} decode there, with {window.errors:.1f} errors in the mean; "
+            f"2^-{2 * window.m} of them would by accident"
+        )
     meaning = "in a wrong place, or of a wrong length, the rows are no codewords; over all that was tried"
     return Finding("layout", "; ".join(lines) + more, figure, window.log10_chance, meaning=meaning)
 
@@ -81,10 +87,25 @@ def code(found: FoundPage) -> Finding:
     """Which code."""
     words, bch = found.words, found.words.bch
     figure = (
-        f"{words.words} of {words.examined} error-free words are multiples of the generator of degree {bch.parity_bits}"
+        f"{words.words} of {words.examined} words, corrected by the first roots, are multiples of the generator of "
+        f"degree {bch.parity_bits}"
     )
     chance = -words.words * bch.parity_bits * math.log10(2) + math.log10(3186)
     return Finding("code", found.code.describe(), figure, chance)
+
+
+def other_code(found: FoundOther, candidates: tuple[PageCandidate, ...]) -> list[Finding]:
+    """Page size, layout and code, where the code is a Reed-Solomon or a Hamming code."""
+    layout = found.layout
+    spare = layout.page_bytes - layout.data_bytes
+    rivals = page_rivals(layout.page_bytes, candidates)
+    page = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {spare} spare"
+    words = f"{found.words} of {found.examined} codewords in {found.kind} have no error"
+    return [
+        Finding("page size", page, found.candidate.witness, found.log10_chance, rivals),
+        Finding("layout", f"{len(layout.codewords)} codewords a page", words, found.log10_chance),
+        Finding("code", found.code.describe(), found.figure, found.log10_chance),
+    ]
 
 
 def scrambler(plain: Unscrambled) -> Finding:

@@ -22,7 +22,8 @@ from deadstick.solve.endings import (
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.find_code import find_code, whole_page
-from deadstick.solve.find_scrambler import Unscrambled, find_scrambler
+from deadstick.solve.find_other_code import find_other_code
+from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
@@ -90,14 +91,20 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     if given is not None:
         return _described(chips, given, hints, [given_parts(given)], progress)
     found = find_code(part, candidates, progress)
-    if found is None:
-        return without_code(part, candidates, hints)
-    found = whole_page(found, registers)
-    answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
+    pages: CodedPages
+    if found is not None:
+        pages = found = whole_page(found, registers)
+        answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
+    else:
+        # Only where a page size is likely: noise has none, and ends here.
+        other = find_other_code(part, candidates, progress) if candidates else None
+        if other is None:
+            return without_code(part, candidates, hints)
+        pages, answers = other, findings.other_code(other, candidates)
     progress("scrambler", 0, 1)
-    plain = find_scrambler(found, registers)
+    plain = find_scrambler(pages, registers)
     if plain is None:
-        return without_keystream(data, found.layout, found.code, found.lag, answers)
+        return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
     return _described(chips, plain, hints, answers, progress)
 
 
