@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes.bch import BchCode
+from deadstick.rebuild.certainty import accident_chances
 from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part, Span
 from deadstick.solve.decoding import telling
 from deadstick.solve.divisor import code_of
-from deadstick.solve.window import Rows, Tail, Window
+from deadstick.solve.window import CONVINCING, Rows, Tail, Window, log10_tail
 from deadstick.solve.words import bits_at, consecutive_roots, corrected
 
 MOST_WORDS = 24
@@ -24,6 +25,8 @@ FEWEST_HITS = 2
 WEAKEST = 3
 """Regular text can have a root or two of its own; six consecutive roots are no accident of a text."""
 STRONGEST = 80
+MOST_DECODE, FULL = 0.6, 0.4
+"""Share of the words that decode; and mean errors, as a share of the strength, above which it may be less."""
 ENOUGH, SPARE_ROOTS = 1.6, 5
 """Roots to correct words with: so many times the mean number of errors, and some more."""
 
@@ -108,9 +111,23 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
         return None
     roots = consecutive_roots(clean, window.m, code.primitive_polynomial)
     agreeing = int((roots >= code.t).sum())
-    if agreeing < FEWEST_HITS or 2 * agreeing < len(roots):
+    if agreeing < FEWEST_HITS or 2 * agreeing < len(roots) or not _bears(rows, window, bits, code):
         return None
     return _complete(window, code, bits, (agreeing, len(roots)), -best[1] / best[0])
+
+
+def _bears(rows: NDArray[np.uint8], window: Window, bits: int, code: BchCode) -> bool:
+    """Whether the words that do not decode can have too many errors.
+
+    Where the others have few errors for the code's strength, hardly any word has more than it bears: if many
+    do not decode all the same, only some of the rows are such words, and that by their content.
+    """
+    _, errors = corrected(bits_at(rows, _spans(window, bits)), code)
+    good = errors >= 0
+    accident = min(1.0, float(accident_chances(window.message * 8 + bits, code.parity_bits, code.t).sum()))
+    if log10_tail(len(rows), int(good.sum()), accident) > CONVINCING:
+        return False
+    return bool(good.mean() >= MOST_DECODE or errors[good].mean() >= FULL * code.t)
 
 
 def _complete(window: Window, code: BchCode, tail_bits: int, words: tuple[int, int], errors: float) -> FoundCode | None:
