@@ -212,7 +212,7 @@ def vote(
                         leader = read
                         score += weights[read] if (stack[read, i] >> line) & 1 else -weights[read]
                 if score == 0:
-                    score = 2 * int64((stack[leader, i] >> line) & 1) - 1
+                    score = 2 * int((stack[leader, i] >> line) & 1) - 1
                 if score > 0:
                     value |= 1 << line
             voted[i] = uint8(value)
