@@ -25,8 +25,8 @@ FEWEST_HITS = 2
 WEAKEST = 3
 """Regular text can have a root or two of its own; six consecutive roots are no accident of a text."""
 STRONGEST = 80
-MOST_DECODE, FULL = 0.6, 0.4
-"""Share of the words that decode; and mean errors, as a share of the strength, above which it may be less."""
+STRONG, MOST_DECODE = 8, 0.45
+"""Strength below which words decode by accident now and then; and the share of the rows that must decode then."""
 ENOUGH, SPARE_ROOTS = 1.6, 5
 """Roots to correct words with: so many times the mean number of errors, and some more."""
 
@@ -117,17 +117,16 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
 
 
 def _bears(rows: NDArray[np.uint8], window: Window, bits: int, code: BchCode) -> bool:
-    """Whether the words that do not decode can have too many errors.
+    """Whether more words decode than by accident; half of the rows, at least, if the code is weak.
 
-    Where the others have few errors for the code's strength, hardly any word has more than it bears: if many
-    do not decode all the same, only some of the rows are such words, and that by their content.
+    Under half of the right page size every other row is a codeword, and `find_code` mends that later.
     """
     _, errors = corrected(bits_at(rows, _spans(window, bits)), code)
     good = errors >= 0
     accident = min(1.0, float(accident_chances(window.message * 8 + bits, code.parity_bits, code.t).sum()))
     if log10_tail(len(rows), int(good.sum()), accident) > CONVINCING:
         return False
-    return bool(good.mean() >= MOST_DECODE or errors[good].mean() >= FULL * code.t)
+    return bool(code.t >= STRONG or good.mean() >= MOST_DECODE)
 
 
 def _complete(window: Window, code: BchCode, tail_bits: int, words: tuple[int, int], errors: float) -> FoundCode | None:

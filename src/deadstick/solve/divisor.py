@@ -5,7 +5,6 @@ little (van Zandwijk, Digital Investigation 12, 2015). Its factors give the root
 polynomial and t.
 """
 
-from collections import Counter
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +18,8 @@ MOST_WORDS = 24
 LEAST_DEGREE = 24
 """Two random words share a factor of so high a degree with a chance of 2^-24 or less."""
 STRONGEST = 100
+NEARLY = 0.9
+FEWEST_PAIRS = 2
 
 
 def code_of(words: NDArray[np.uint8], m: int) -> BchCode | None:
@@ -38,20 +39,20 @@ def code_of(words: NDArray[np.uint8], m: int) -> BchCode | None:
 
 
 def common_divisor(words: list[int]) -> int | None:
-    """The divisor that most neighbouring pairs share; a word with a bit error spoils only its own pairs."""
-    votes: Counter[int] = Counter()
-    for first, second in pairwise(words):
-        divisor = gf2poly.gcd(first, second)
-        if gf2poly.degree(divisor) >= LEAST_DEGREE:
-            votes[divisor] += 1
-    if not votes:
-        return None
-    # Two words may share more than the generator, by accident; three share less.
-    common = 0
-    for divisor, _ in votes.most_common(4):
-        both = gf2poly.gcd(common, divisor)
-        common = both if gf2poly.degree(both) >= LEAST_DEGREE else common
-    return common
+    """The largest divisor that several neighbouring pairs share; a word with a bit error spoils only its own pairs."""
+    divisors = [gf2poly.gcd(first, second) for first, second in pairwise(words)]
+    divisors = sorted((d for d in divisors if gf2poly.degree(d) >= LEAST_DEGREE), key=gf2poly.degree, reverse=True)
+    for divisor in divisors:
+        # Two words may share more than the generator, by accident, and words that were corrected into a weaker code
+        # share less: those that nearly agree have the generator in common.
+        common, supporters = divisor, 0
+        for other in divisors:
+            both = gf2poly.gcd(common, other)
+            if gf2poly.degree(both) >= NEARLY * gf2poly.degree(common):
+                common, supporters = both, supporters + 1
+        if supporters >= FEWEST_PAIRS or supporters == len(divisors):
+            return common
+    return None
 
 
 def _bch_with(generator: int, m: int) -> BchCode | None:
