@@ -89,10 +89,10 @@ def test_wrong_use(given: list[str], words: list[str], tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_two_dumps_are_refused_plainly(tmp_path: Path) -> None:
+def test_one_dump_given_as_two_chips_is_refused_plainly(tmp_path: Path) -> None:
     (tmp_path / "a.bin").write_bytes(b"a")
     done = deadstick("recover", tmp_path / "a.bin", tmp_path / "a.bin", "--case", tmp_path / "case")
-    refused(done, "one read of one chip")
+    refused(done, "given as another chip", "commas")
 
 
 @pytest.mark.parametrize(("text", "word"), [("layout = [", "TOML"), ("colour = 3\n", "recipe"), ("\x00\xff", "TOML")])
