@@ -362,6 +362,12 @@ def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         found: from `find_code`.
         registers: seen in the dump as read.
     """
+    half = None if multiple.is_filled(found.layout) else multiple.halved(found.layout)
+    while half is not None:
+        survey = Survey(found.survey.data, half.page_bytes)
+        candidate = replace(found.candidate, page_bytes=half.page_bytes)
+        found = replace(found, survey=survey, layout=half, lag=2 * found.lag, candidate=candidate)
+        half = None if multiple.is_filled(half) else multiple.halved(half)
     layout = found.layout
     if not multiple.is_filled(layout):
         return found

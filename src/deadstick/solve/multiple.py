@@ -153,6 +153,24 @@ def repeated(layout: PageLayout, times: int) -> PageLayout:
     return PageLayout(times * layout.page_bytes, tuple(words))
 
 
+def halved(layout: PageLayout) -> PageLayout | None:
+    """Half of a page, where its second half is built as the first is; None where it is not.
+
+    Two pages in a row look like one whose codewords have a gap in the middle.
+    """
+    count, odd = divmod(len(layout.codewords), 2)
+    size = layout.page_bytes // 2
+    if odd or layout.page_bytes % 2 or not count:
+        return None
+    first = layout.codewords[:count]
+    ends = [span.end for codeword in first for span in codeword.spans]
+    loose = tuple(span for span in layout.loose if span.end <= 8 * size)
+    if max(ends) > 8 * size or any(span.target is not None for codeword in first for span in codeword.spans):
+        return None
+    half = PageLayout(size, first, loose)
+    return half if repeated(half, 2).codewords == layout.codewords else None
+
+
 def plausible(layout: PageLayout, times: int) -> bool:
     """Whether the larger page is one that chips have: a power of two of data, and not too much beside it."""
     page = times * layout.page_bytes
