@@ -12,6 +12,7 @@ from deadstick.errors import CaseError, InputError, RecipeError
 from deadstick.rebuild import pages as pages_module
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.pages import decode_dump
+from deadstick.rebuild.patch import Patch
 from deadstick.recipe.code import ERASED, LOST
 
 
@@ -26,9 +27,17 @@ def worn_chip() -> Chip:
     return chip
 
 
+def assert_equal_patches(one: Patch, other: Patch) -> None:
+    for field in fields(Patch):
+        assert np.array_equal(getattr(one, field.name), getattr(other, field.name)), field.name
+
+
 def assert_equal(one: PageTable, other: PageTable) -> None:
     for field in fields(PageTable):
         left, right = getattr(one, field.name), getattr(other, field.name)
+        if isinstance(left, Patch):
+            assert_equal_patches(left, right)
+            continue
         assert np.array_equal(left, right), field.name
         assert isinstance(left, str) or left.dtype == right.dtype, field.name
 
