@@ -32,6 +32,8 @@ def assemble(
     status, reason = Status.UNSOLVED, str(solved["reason"])
     if solved["outcome"] == "solved":
         status, reason = judge(volumes, files, problems)
+        if solved["recipe"] is not None and toml.from_dict(solved["recipe"]).code is None:
+            reason += "; no code was found, so nothing checks the data"
     else:
         status = Status(solved["outcome"])
     return Result(

@@ -230,7 +230,7 @@ class Job:
         except OSError as error:
             self.store.note("library not written", storable(f"{folder}: {error.strerror or error}"))
         else:
-            self.store.note("library", storable(f"recipe added: {added}" if added else "recipe known already"))
+            self.store.note("library", storable(f"recipe added: {added}" if added else "nothing new to add"))
 
     def _save_recipe(self, values: dict[str, Any]) -> None:
         """Write `recipe.toml` unless it is there: the record of the case is what counts."""

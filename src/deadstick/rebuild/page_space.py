@@ -136,11 +136,6 @@ class PageSpace:
         self.starts = np.cumsum([0, *whole, len(chips[-1])], dtype=np.int64)
 
     @classmethod
-    def of_pages(cls, pages: Bytes, pages_per_block: int) -> "PageSpace":
-        """One chip: `uint8[pages, page_bytes]`."""
-        return cls([StoredPages(pages)], pages_per_block)
-
-    @classmethod
     def of(cls, pages: "Bytes | PageSpace", pages_per_block: int) -> "PageSpace":
         """Chips as they are, or one chip: `uint8[pages, page_bytes]`; with blocks of a size."""
         if isinstance(pages, PageSpace):

@@ -46,7 +46,6 @@ REROUTE_MM = 0.15  # slip of a pad position: near pads may be joined in another 
 CRACK_S = 1e-8  # what an open joint still conducts
 
 METER_LIMIT_OHM = 4e7
-DIODE_LIMIT_V = 2.5
 
 
 @dataclass(frozen=True, slots=True)

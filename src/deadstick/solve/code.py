@@ -17,6 +17,7 @@ from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part, Span
 from deadstick.solve.decoding import telling
 from deadstick.solve.divisor import code_of
+from deadstick.solve.spread import evenly
 from deadstick.solve.window import CONVINCING, Rows, Tail, Window, log10_tail
 from deadstick.solve.words import bits_at, consecutive_roots, corrected
 
@@ -77,7 +78,7 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
         if code is None or not WEAKEST <= code.t <= STRONGEST:
             return None
         window = replace(window, polynomial=code.primitive_polynomial, depth=code.t)
-    wide = chosen[np.unique(np.linspace(0, len(chosen) - 1, 2 * MOST_WORDS).astype(np.int64))]
+    wide = chosen[evenly(len(chosen), 2 * MOST_WORDS)]
     # The words may belong to a weaker code than the window looked deep for: no more roots than the errors need.
     enough = min(window.depth, int(ENOUGH * window.errors) + SPARE_ROOTS)
     for depth in dict.fromkeys((enough, window.depth, WEAKEST)):

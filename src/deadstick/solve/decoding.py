@@ -21,6 +21,7 @@ from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder, in_code_order
 from deadstick.solve.decoding_kernels import decodable_places, syndrome_prefixes
 from deadstick.solve.kernels import field_tables
+from deadstick.solve.spread import evenly
 from deadstick.solve.structure import Place
 from deadstick.solve.window import CONVINCING, DEGREES, LONGEST_TAIL, MESSAGES, WORKERS, Heads, Tail, Window, log10_tail
 
@@ -60,11 +61,6 @@ class Places:
 
     message: int
     table: NDArray[np.int64]
-
-    @property
-    def most_sizes(self) -> int:
-        """Sizes of the place with the most of them."""
-        return int((self.table[:, 4] - self.table[:, 3]).max(initial=-1)) + 1
 
 
 def telling(rows: NDArray[np.uint8], columns: int = 512) -> NDArray[np.int64]:
@@ -165,7 +161,7 @@ class DecodingTest:
         stop: Event,
     ) -> list[Window]:
         cuts = {item.message: Cut.of(self.heads, item.message) for item in places}
-        few, many = _spread(self.rows, depth.rows), _spread(self.rows, CONFIRM_ROWS)
+        few, many = evenly(self.rows, depth.rows), evenly(self.rows, CONFIRM_ROWS)
         orders: tuple[BitOrder, ...] = ("msb", "lsb")
         for polynomial in polynomials:
             if stop.is_set():
@@ -304,10 +300,6 @@ class FieldRows:
 def fits(message: int, m: int) -> bool:
     """Whether a message with a little parity is shorter than the code over GF(2^m) can be."""
     return 8 * message + 4 * m < 1 << m
-
-
-def _spread(count: int, most: int) -> NDArray[np.int64]:
-    return np.unique(np.linspace(0, count - 1, min(count, most)).astype(np.int64))
 
 
 def _quality(window: Window) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.evidence import Finding
 from deadstick.solve.noise import SECTOR_BYTES, STRETCH_BYTES, SectorTest, constant_rows, sector_test
+from deadstick.solve.spread import evenly
 
 MOST_BYTES = 32 << 20
 SECONDS = 20.0
@@ -96,7 +97,7 @@ def difference_test(pages: NDArray[np.uint8], layout: PageLayout, code: Code, la
     for step in range(lag, min(LAGS * lag + 1, len(pages)), lag):
         if monotonic() > deadline:
             break
-        first = np.unique(np.linspace(0, len(pages) - step - 1, most).astype(np.int64))
+        first = evenly(len(pages) - step, most)
         first = first[~erased_pages(pages[first]) & ~erased_pages(pages[first + step])]
         batch = recipe.decode(pages[first] ^ pages[first + step], np.zeros(len(first), np.int64))
         good = (batch.errors >= 0).mean(axis=1) >= 0.5
@@ -118,7 +119,7 @@ def difference_test(pages: NDArray[np.uint8], layout: PageLayout, code: Code, la
 
 def written_sectors(pages: NDArray[np.uint8], layout: PageLayout) -> int:
     """About how many sectors of the chip hold something, from an even sample of its pages."""
-    some = pages[np.unique(np.linspace(0, len(pages) - 1, 2048).astype(np.int64))]
+    some = pages[evenly(len(pages), 2048)]
     share = float((~erased_pages(some)).mean())
     return int(share * len(pages) * layout.data_bytes / SECTOR_BYTES)
 

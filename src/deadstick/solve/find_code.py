@@ -1,18 +1,16 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from time import monotonic
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes import gf2poly
 from deadstick.progress import Progress
 from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
-from deadstick.recipe.recipe import Recipe
-from deadstick.solve import multiple, structure
+from deadstick.solve import structure
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import (
     DEEP,
@@ -29,21 +27,19 @@ from deadstick.solve.decoding import (
     tails_of,
     telling,
 )
+from deadstick.solve.evidence import CodeHint
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
-from deadstick.solve.register import Register
+from deadstick.solve.plan import Step, hinted_steps, usual_steps
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import (
-    DEGREES,
     MESSAGES,
     Heads,
     Rows,
     Tail,
     Window,
     data_bytes_of,
-    known_polynomials,
-    polynomial_rounds,
     search,
 )
 
@@ -52,9 +48,6 @@ CLEARLY = 1.4
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 ROWS = 256
-FIRST_CANDIDATES = 1
-EARLY_CANDIDATES = 3
-MANY_CANDIDATES = 8
 RIVALS = 10
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
@@ -95,32 +88,12 @@ class FoundPage:
         return self.window.hits / self.window.rows
 
 
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """One step of the search.
-
-    Attributes:
-        test: `roots` or `decoding`.
-        candidates: page sizes to try, the likeliest ones.
-        lags: distances of pages whose differences are tried, beside the pages as they are.
-        polynomials: fields to try.
-        depth: of the decoding test.
-        natural: whether the decoding test takes the usual fields for each length of message, or the others.
-        everywhere: try every place, and not only those that the structure of the spare area suggests.
-        after: candidates that an earlier step has tried.
-    """
-
-    test: str
-    candidates: int
-    lags: int
-    polynomials: tuple[int, ...]
-    depth: Depth = SHALLOW
-    natural: bool = True
-    everywhere: bool = False
-    after: int = 0
-
-
-def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress) -> FoundPage | None:
+def find_code(
+    data: NDArray[np.uint8],
+    candidates: tuple[PageCandidate, ...],
+    progress: Progress,
+    hint: CodeHint | None = None,
+) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
     First clean words and their roots, which need no knowledge of the polynomial's place in the code; then decoding as
@@ -130,12 +103,13 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
         data: `uint8[bytes]`, the surveyed part.
         candidates: page sizes, likeliest first.
         progress: told about every step.
+        hint: what is known of the code: it is tried first. Whether it fits is asked when a code is found.
 
     Returns:
         None where no BCH code explains any candidate.
     """
     hunt = _Hunt(data)
-    steps = list(_steps(len(candidates)))
+    steps = [*hinted_steps(len(candidates), hint), *usual_steps(len(candidates))]
     began = monotonic()
     for done, step in enumerate(steps):
         if monotonic() - began > SEARCH_SECONDS:
@@ -148,32 +122,6 @@ def find_code(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], pr
     return None
 
 
-def _steps(candidates: int) -> Iterator[_Step]:
-    """What is most likely to be found, or quickest to try, stands first."""
-    known = known_polynomials()
-    everything = tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
-    rounds = list(polynomial_rounds())
-    yield _Step("roots", candidates, 2, known)
-    for depth in (MIDDLE, DEEP):
-        yield _Step("decoding", EARLY_CANDIDATES, 2, known, depth)
-    # The first page size is nearly always the right one: it is searched through before the others are.
-    for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
-        for depth in (MIDDLE, DEEP):
-            for natural in (True, False):
-                yield _Step("decoding", many, 1, everything, depth, natural, after=few)
-        yield _Step("decoding", many, 1, everything, SHALLOW, after=few)
-        yield _Step("decoding", many, 1, everything, DEEPEST, after=few)
-        for depth in (MIDDLE, DEEP):
-            yield _Step("decoding", many, 3, known, depth, everywhere=True, after=few)
-        for natural in (True, False):
-            yield _Step("decoding", many, 3, everything, MIDDLE, natural, after=few)
-    for natural in (True, False):
-        yield _Step("decoding", MANY_CANDIDATES, 1, everything, MIDDLE, natural, after=EARLY_CANDIDATES)
-    yield _Step("roots", EARLY_CANDIDATES, 4, known, everywhere=True)
-    for polynomials in rounds:
-        yield _Step("roots", EARLY_CANDIDATES, 2, polynomials)
-
-
 class _Hunt:
     """The rows of every candidate, kept from step to step."""
 
@@ -184,7 +132,7 @@ class _Hunt:
         self.tests: dict[tuple[int, int], tuple[DecodingTest, list[Places]]] = {}
         self.tried = 1
 
-    def over(self, candidates: Sequence[PageCandidate], step: _Step) -> FoundPage | None:
+    def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
         for candidate in candidates:
             survey = self.surveys.setdefault(candidate.page_bytes, Survey(self.data, candidate.page_bytes))
@@ -201,7 +149,7 @@ class _Hunt:
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
 
-    def _found(self, survey: Survey, lag: int, candidate: PageCandidate, step: _Step) -> FoundPage | None:
+    def _found(self, survey: Survey, lag: int, candidate: PageCandidate, step: Step) -> FoundPage | None:
         """One step at one lag; a polynomial whose windows make no page is left out, and the others have their turn."""
         for _ in range(MOST_TURNS):
             windows = self._windows(survey, lag, self._heads(survey, lag), step)
@@ -212,7 +160,7 @@ class _Hunt:
             step = replace(step, polynomials=tuple(p for p in step.polynomials if p not in useless))
         return None
 
-    def _windows(self, survey: Survey, lag: int, heads: Heads, step: _Step) -> list[Window]:
+    def _windows(self, survey: Survey, lag: int, heads: Heads, step: Step) -> list[Window]:
         key = (survey.page_bytes, lag)
         if key not in self.tests:
             self.tests[key] = (DecodingTest(heads), _suggested(survey, lag, heads))
@@ -252,7 +200,7 @@ class _Hunt:
         message = first.window.message
         natural = NATURAL[message] == first.window.m
         depth = _depth_for(first.words)
-        step = _Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
+        step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
         for candidate in candidates[:RIVALS]:
             if candidate.page_bytes == first.layout.page_bytes:
                 continue
@@ -353,34 +301,3 @@ def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tup
             break
         window, words = half, shorter
     return window, words
-
-
-def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
-    """The page itself, where codewords that fill it without a rest were taken for pages.
-
-    Args:
-        found: from `find_code`.
-        registers: seen in the dump as read.
-    """
-    half = None if multiple.is_filled(found.layout) else multiple.halved(found.layout)
-    while half is not None:
-        survey = Survey(found.survey.data, half.page_bytes)
-        candidate = replace(found.candidate, page_bytes=half.page_bytes)
-        found = replace(found, survey=survey, layout=half, lag=2 * found.lag, candidate=candidate)
-        half = None if multiple.is_filled(half) else multiple.halved(half)
-    layout = found.layout
-    if not multiple.is_filled(layout):
-        return found
-    larger = multiple.by_register(found.survey.data, layout, registers)
-    if larger is None and not found.lag:
-        # A complement is all that the window knows of inversion and mask; for the metadata either will do.
-        code = replace(found.code, inverted=found.window.complement)
-        larger = multiple.by_metadata(found.survey.pages, Recipe(1, layout, code))
-    if larger is None or not multiple.plausible(layout, larger.times):
-        return found
-    lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
-    whole = multiple.repeated(layout, larger.times)
-    candidate = replace(found.candidate, page_bytes=whole.page_bytes, witness=larger.figure)
-    return replace(
-        found, survey=Survey(found.survey.data, whole.page_bytes), layout=whole, lag=lag, candidate=candidate
-    )

@@ -16,6 +16,7 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
+from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import (
     StoredTable,
     alike_pieces,
@@ -116,7 +117,7 @@ def _better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unsc
     """
     pages = _known_pages(recipe, np.flatnonzero(found.survey.written))
     for most in (FIRST_PAGES, PROOF_PAGES):
-        decoded, examined = count_decoded(recipe, found, pages[_spread(len(pages), most)])
+        decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
     return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
@@ -128,11 +129,6 @@ def _known_pages(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.int64]:
     if scrambler is None:
         return pages
     return pages[~scrambler.keystreams.unknown[scrambler.index(pages, recipe.pages_per_block)]]
-
-
-def _spread(count: int, most: int) -> NDArray[np.int64]:
-    """`int64[]`: numbers below `count`, all or `most` of them, evenly spread."""
-    return np.linspace(0, count - 1, min(count, most)).astype(np.int64)
 
 
 def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
@@ -271,7 +267,7 @@ def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> N
     order = np.argsort(under, kind="stable")
     begins = np.flatnonzero(np.r_[True, np.diff(under[order]) != 0]) if len(order) else order
     sizes = np.diff(np.r_[begins, len(order)])
-    picks = [order[first + _spread(size, TRIED_PAGES)] for first, size in zip(begins.tolist(), sizes, strict=True)]
+    picks = [order[first + evenly(size, TRIED_PAGES)] for first, size in zip(begins.tolist(), sizes, strict=True)]
     chosen = pages[np.concatenate([*picks, order[:0]])]
     errors = recipe.decode(found.survey.pages[chosen], chosen).errors
     good = np.bincount(

@@ -9,6 +9,7 @@ from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
 from deadstick.solve.other_codes.found import FoundOther
+from deadstick.solve.without_code import FoundWithoutCode
 
 MOST_RIVALS, MOST_SIZES = 5, 8
 WRONG_DECODES = "of words that are no codewords of this code, about one in t! decodes"
@@ -105,6 +106,19 @@ def other_code(found: FoundOther, candidates: tuple[PageCandidate, ...]) -> list
         Finding("page size", page, found.candidate.witness, found.log10_chance, rivals),
         Finding("layout", f"{len(layout.codewords)} codewords a page", words, found.log10_chance),
         Finding("code", found.code.describe(), found.figure, found.log10_chance),
+    ]
+
+
+def codeless(found: FoundWithoutCode) -> list[Finding]:
+    """Data that are readable without a code."""
+    layout = found.recipe.layout
+    spare = layout.page_bytes - layout.data_bytes
+    rivals = tuple(Rival(answer, f"{score:.0f} bits of consistency") for answer, score in found.rivals[:MOST_RIVALS])
+    chance = -found.score * math.log10(2)
+    page = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {spare} spare"
+    return [
+        Finding("code", "none found", "no BCH, Reed-Solomon or Hamming code explains the pages", None),
+        Finding("page size", page, found.figure, chance, rivals),
     ]
 
 

@@ -15,6 +15,7 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.register import Register, find_hits
+from deadstick.solve.spread import evenly
 
 PAIRS = 192
 BESIDE = 7
@@ -135,7 +136,7 @@ def _register_shown(pages: NDArray[np.uint8], recipe: Recipe) -> tuple[int, floa
     rule = recipe.scrambler.keystreams if recipe.scrambler else None
     if not isinstance(rule, LfsrKeystreams) or not len(pages):
         return 0, 0.0
-    some = np.unique(np.linspace(0, len(pages) - 1, REGISTER_PAGES).astype(np.int64))
+    some = evenly(len(pages), REGISTER_PAGES)
     sample = np.ascontiguousarray(pages[some]).reshape(-1)
     hits = find_hits(sample, Register(rule.polynomial, rule.bit_order, 0, 0))
     return rule.polynomial, REGISTER_BYTES_A_HIT * len(hits.positions) / len(sample)

@@ -94,7 +94,8 @@ def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
     Returns:
         `float32[bytes / 2]`: standard deviations, index is the lag; 0 for lags below 256.
     """
-    signs = np.random.default_rng(seed).choice(np.array([-1, 1], np.float32), 256)
+    # As many of one sign as of the other: an excess of one would lift every lag of uniform bytes.
+    signs = np.random.default_rng(seed).permutation(np.repeat(np.array([-1, 1], np.float32), 128))
     series = signs[data]
     _silence_erased(data, series)
     power = float(np.mean(np.abs(series)))

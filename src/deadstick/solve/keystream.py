@@ -17,6 +17,7 @@ from deadstick.recipe.scrambler import Restart, stream_positions
 from deadstick.solve.kernels import rewind
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.spread import evenly
 
 MOST_HITS = 100_000
 FIRST_HITS = 4_000
@@ -100,7 +101,7 @@ def seed_rules(
         Rules with an agreement of at least `AGREEMENT`.
     """
     if len(pages) > MOST_HITS:
-        chosen = np.linspace(0, len(pages) - 1, MOST_HITS).astype(np.int64)
+        chosen = evenly(len(pages), MOST_HITS)
         hits, pages, columns = hits.take(chosen), pages[chosen], columns[chosen]
     if fewest == SURE_HITS and register.width >= WIDE_REGISTER:
         fewest -= 1
@@ -109,7 +110,7 @@ def seed_rules(
         inside = positions >= 0
         if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
             continue
-        seeds = _rewound(hits.states[inside], positions[inside], register)
+        seeds = rewound(hits.states[inside], positions[inside], register)
         rule = _vote(pages[inside], seeds, columns[inside], hits.ones[inside], period, fewest)
         if rule is not None and rule.agreement >= AGREEMENT:
             found.append(replace(rule, restart=restart, covers=parts))
@@ -136,11 +137,12 @@ def _may_hold(
     order = np.argsort(-counts, kind="stable")
     order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
     chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
-    _, agreeing, counted = _majority(pages[chosen], _rewound(states[chosen], positions[chosen], register))
+    _, agreeing, counted = _majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
     return agreeing >= AGREEMENT * counted
 
 
-def _rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:
+def rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:
+    """States of a register so many bytes earlier; `uint64[n]` and `int64[n]` -> `uint64[n]`."""
     seeds = states.copy()
     powers = np.empty((20, register.width), np.uint64)
     rewind(seeds, bytes_back, register.polynomial ^ 1 << register.width, register.width, powers)

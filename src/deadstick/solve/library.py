@@ -199,11 +199,13 @@ def add(folder: Path, data: NDArray[np.uint8], recipe: Recipe) -> Path | None:
         recipe: proven.
 
     Returns:
-        The new file; None where the recipe was there already.
+        The new file; None where the recipe was there already, or has no code, by which a dump could prove it.
 
     Raises:
         OSError: the folder cannot be written.
     """
+    if recipe.code is None:
+        return None
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / name_of(recipe)
     if path.exists():

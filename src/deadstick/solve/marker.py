@@ -18,7 +18,7 @@ from deadstick.errors import RecipeError
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
 from deadstick.solve.structure import densities
 from deadstick.solve.window import data_bytes_of
-from deadstick.solve.words import bits_at, corrected
+from deadstick.solve.words import bits_at, corrected, exact_spans
 
 ROWS = 64
 OFTEN = 0.25
@@ -72,7 +72,7 @@ def _elsewhere(
     """The codeword with the column's byte taken from where it is stored; None where it lies in the column itself."""
     span = codeword.message[index]
     before = sum(one.bits for one in codeword.message[:index]) + 8 * column - span.start
-    spans = _exact(codeword, code)
+    spans = exact_spans(codeword, code)
     words = bits_at(rows, spans)
     right, errors = corrected(words, code)
     good = errors >= 0
@@ -96,13 +96,6 @@ def _elsewhere(
     )
     message = (*codeword.message[:index], *(p for p in pieces if p.bits), *codeword.message[index + 1 :])
     return Codeword(message, codeword.parity)
-
-
-def _exact(codeword: Codeword, code: BchCode) -> tuple[Span, ...]:
-    """Spans with as many parity bits as the code has."""
-    last = codeword.parity[-1]
-    parity = replace(last, bits=last.bits - codeword.parity_bits + code.parity_bits)
-    return (*codeword.message, *codeword.parity[:-1], parity)
 
 
 def _free_columns(layout: PageLayout) -> list[int]:

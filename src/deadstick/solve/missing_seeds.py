@@ -21,6 +21,7 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.linear_system import LinearSystem
+from deadstick.solve.spread import evenly
 
 SURPLUS = 32
 """Equations beyond the unknowns: what holds in all of them is an accident with the chance 2 to the minus that."""
@@ -70,7 +71,7 @@ def missing_seeds(
     found = {}
     for number in missing:
         chosen = written[under == number]
-        chosen = chosen[_spread(len(chosen), MOST_PAGES)]
+        chosen = chosen[evenly(len(chosen), MOST_PAGES)]
         seed = next(filter(None, _seeds(recipe, code, pages, chosen, equations)), None) if len(chosen) else None
         if seed is not None:
             found[number] = seed
@@ -84,7 +85,7 @@ def _seeds(
     for way in (_as_read, cleaned):
         for item in equations:
             words = np.concatenate([recipe.words(pages[chosen], chosen, slot) for slot in item.slots])
-            yield _voted(item, code, way(words[_spread(len(words), MOST_WORDS)], code, item.message_bytes))
+            yield _voted(item, code, way(words[evenly(len(words), MOST_WORDS)], code, item.message_bytes))
 
 
 def _voted(item: _Equations, code: Code, words: NDArray[np.uint8]) -> int | None:
@@ -158,8 +159,3 @@ def _complement(scrambler: Scrambler, keystreams: LfsrKeystreams, recipe: Recipe
 
 def _integers(rows: NDArray[np.uint8]) -> list[int]:
     return [int.from_bytes(row.tobytes(), "big") for row in rows]
-
-
-def _spread(count: int, most: int) -> NDArray[np.int64]:
-    """`int64[]`: numbers below `count`, all or `most` of them, evenly spread."""
-    return np.linspace(0, count - 1, min(count, most)).astype(np.int64)

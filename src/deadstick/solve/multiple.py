@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.kernels import rewind
+from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.window import data_bytes_of
 
@@ -71,10 +71,7 @@ def by_register(data: NDArray[np.uint8], layout: PageLayout, registers: tuple[Re
     for register in registers[:2]:
         known, seeds = _seeds(data[: MOST_WORDS * word], word, register)
         for step in dict.fromkeys((0, word, plain, covered)):
-            back = seeds.copy()
-            powers = np.empty((20, register.width), np.uint64)
-            low = register.polynomial ^ 1 << register.width
-            rewind(back, np.full(len(back), step, np.int64), low, register.width, powers)
+            back = rewound(seeds, np.full(len(seeds), step, np.int64), register)
             both = known[1:] & known[:-1]
             agree = both & (back[1:] == seeds[:-1])
             found = _period(both, agree, count, _most(layout))
@@ -91,9 +88,7 @@ def _seeds(data: NDArray[np.uint8], word: int, register: Register) -> tuple[NDAr
     """The register's state at the start of every word, as the first place in it tells where the register shows."""
     hits = find_hits(data, register)
     number, column = np.divmod(hits.positions, word)
-    states = hits.states.copy()
-    powers = np.empty((20, register.width), np.uint64)
-    rewind(states, column, register.polynomial ^ 1 << register.width, register.width, powers)
+    states = rewound(hits.states, column, register)
     known = np.zeros(len(data) // word + 1, np.bool_)
     seeds = np.zeros(len(known), np.uint64)
     # The first hit of a word lies before any other start of the register inside it.

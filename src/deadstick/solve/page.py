@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from deadstick.codes.bch import BchCode
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.code import FoundCode
+from deadstick.solve.spread import evenly
 from deadstick.solve.structure import densities
 from deadstick.solve.window import data_bytes_of
-from deadstick.solve.words import bits_at, corrected
+from deadstick.solve.words import bits_at, corrected, exact_spans
 
 ROWS = 24
 FIRST_ROWS = 5
@@ -164,7 +165,7 @@ class PageBuilder:
         """Rows in which a codeword's data are neither nearly all zeros nor nearly all ones; any, if there are none."""
         chosen = self._with_content(data)
         chosen = chosen if len(chosen) >= FIRST_ROWS else np.arange(len(self.rows))
-        return chosen[np.unique(np.linspace(0, len(chosen) - 1, most).astype(np.int64))]
+        return chosen[evenly(len(chosen), most)]
 
     def _tells(self, data: Span) -> bool:
         return len(self._with_content(data)) >= FIRST_ROWS
@@ -243,12 +244,11 @@ def _around(spans: Iterable[Span], bit: int) -> Iterator[Span]:
 
 def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -> float:
     """Share of the codewords of some rows that decode."""
-    rows = rows[np.unique(np.linspace(0, len(rows) - 1, 2 * ROWS).astype(np.int64))]
+    rows = rows[evenly(len(rows), 2 * ROWS)]
     shares = []
     for codeword in layout.codewords:
-        parity = replace(codeword.parity[-1], bits=codeword.parity[-1].bits - codeword.parity_bits + code.parity_bits)
-        spans = (*codeword.message, *codeword.parity[:-1], parity)
-        shares.append(float((corrected(bits_at(rows, spans), code)[1] >= 0).mean()))
+        _, errors = corrected(bits_at(rows, exact_spans(codeword, code)), code)
+        shares.append(float((errors >= 0).mean()))
     return float(np.mean(shares))
 
 

@@ -22,6 +22,7 @@ from deadstick.solve.find_translation import (
     find_translation,
 )
 from deadstick.solve.noise import constant_rows
+from deadstick.solve.spread import evenly
 from deadstick.solve.trial_disk import PageCache
 
 PAGES = 256
@@ -151,7 +152,7 @@ def weigh(data: NDArray[np.uint8], recipe: Recipe, progress: Progress = silent, 
 
 def count_decoded(pages: NDArray[np.uint8], recipe: Recipe, most: int) -> tuple[int, int]:
     """(codewords that decode, codewords) in some pages, without erased and constant pages."""
-    numbers = np.unique(np.linspace(0, len(pages) - 1, most).astype(np.int64))
+    numbers = evenly(len(pages), most)
     numbers = numbers[~constant_rows(pages[numbers])]
     errors = recipe.decode(pages[numbers], numbers).errors
     return int((errors >= 0).sum()), int((errors >= LOST).sum())

@@ -22,6 +22,7 @@ from deadstick.solve.find_joined import find_joined
 from deadstick.solve.find_scrambler import decode_chance
 from deadstick.solve.find_translation import SURE_VOLUME, block_metadata, consistency, find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
+from deadstick.solve.spread import evenly
 from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.trial_disk import PageCache
 
@@ -146,7 +147,7 @@ def foreign_chip(chips: ChipSet, recipe: Recipe) -> tuple[Finding, bool]:
 
 def count_in(source: PageSource, recipe: Recipe, most: int) -> tuple[int, int]:
     """(codewords that decode, codewords) in some pages of a chip, without erased and constant ones."""
-    numbers = np.unique(np.linspace(0, len(source) - 1, most).astype(np.int64))
+    numbers = evenly(len(source), most)
     rows = source.take(numbers)
     telling = (rows != rows[:, :1]).any(axis=1)
     batch = recipe.decode(rows[telling], numbers[telling])

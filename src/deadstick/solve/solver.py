@@ -21,7 +21,7 @@ from deadstick.solve.endings import (
     without_keystream,
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
-from deadstick.solve.find_code import find_code, whole_page
+from deadstick.solve.find_code import find_code
 from deadstick.solve.find_other_code import find_other_code
 from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
@@ -29,10 +29,12 @@ from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
-from deadstick.solve.register import find_registers
+from deadstick.solve.register import Register, find_registers
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
 from deadstick.solve.survey import surveyed
+from deadstick.solve.whole_page import whole_page
+from deadstick.solve.without_code import find_without_code
 
 REGISTER_BYTES = 32 << 20
 NO_HINTS = Hints()
@@ -90,22 +92,59 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
         return _described(chips, given, hints, [given_parts(given)], progress)
-    found = find_code(part, candidates, progress)
-    pages: CodedPages
-    if found is not None:
-        pages = found = whole_page(found, registers)
-        answers = [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
-    else:
-        # Only where a page size is likely: noise has none, and ends here.
-        other = find_other_code(part, candidates, progress) if candidates else None
-        if other is None:
-            return without_code(part, candidates, hints)
-        pages, answers = other, findings.other_code(other, candidates)
+    if hints.code is not None and hints.code.family == "none":
+        readable = _codeless(data, part, candidates, hints, progress)
+        if readable.recipe is not None:
+            return readable
+    coded = _coded(part, candidates, registers, hints, progress)
+    if coded is None:
+        return _codeless(data, part, candidates, hints, progress)
+    pages, answers = coded
     progress("scrambler", 0, 1)
     plain = find_scrambler(pages, registers)
     if plain is None:
         return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
     return _described(chips, plain, hints, answers, progress)
+
+
+def _coded(
+    part: NDArray[np.uint8],
+    candidates: tuple[PageCandidate, ...],
+    registers: tuple[Register, ...],
+    hints: Hints,
+    progress: Progress,
+) -> tuple[CodedPages, list[Finding]] | None:
+    """Pages under a code, with the answers; the family that the user names is asked first."""
+
+    def bch() -> tuple[CodedPages, list[Finding]] | None:
+        found = find_code(part, candidates, progress, hints.code)
+        if found is None:
+            return None
+        found = whole_page(found, registers)
+        return found, [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
+
+    def other() -> tuple[CodedPages, list[Finding]] | None:
+        # Only where a page size is likely: noise has none, and ends here.
+        found = find_other_code(part, candidates, progress) if candidates else None
+        return None if found is None else (found, findings.other_code(found, candidates))
+
+    family = hints.code.family if hints.code else "bch"
+    return (bch() or other()) if family in {"bch", "none"} else (other() or bch())
+
+
+def _codeless(
+    data: NDArray[np.uint8],
+    part: NDArray[np.uint8],
+    candidates: tuple[PageCandidate, ...],
+    hints: Hints,
+    progress: Progress,
+) -> Solution:
+    """No code was found; are the data readable all the same?"""
+    readable = find_without_code(data, candidates, progress) if candidates else None
+    if readable is None:
+        return without_code(part, candidates, hints)
+    reason = "no code was found; the data are readable as they stand, and nothing checks them"
+    return Solution("solved", reason, readable.recipe, tuple(findings.codeless(readable)))
 
 
 def _described(

@@ -25,6 +25,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.missing_seeds import cleaned
 from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.spread import evenly
 
 PLACES = 48
 """Stretches of each page that are compared."""
@@ -104,7 +105,7 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
 
 def _some(numbers: NDArray[np.int64], most: int) -> NDArray[np.int64]:
     """All of some numbers, or `most` of them, evenly spread."""
-    return numbers[np.linspace(0, len(numbers) - 1, min(len(numbers), most)).astype(np.int64)]
+    return numbers[evenly(len(numbers), most)]
 
 
 def _voted(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArray[np.uint8], float] | None:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.flash.erased import erased_pages
+from deadstick.solve.spread import evenly
 from deadstick.solve.window import Rows
 
 SURVEY_BYTES = 64 << 20
@@ -51,7 +52,8 @@ class Survey:
 
     def some_written(self, most: int) -> NDArray[np.int64]:
         """Numbers of written pages, evenly spread, at most so many."""
-        return _spread(np.flatnonzero(self.written), most)
+        numbers = np.flatnonzero(self.written)
+        return numbers[evenly(len(numbers), most)]
 
     def as_read(self, most: int) -> Rows:
         """Pages as they are."""
@@ -60,14 +62,9 @@ class Survey:
     def differences(self, lag: int, most: int) -> Rows:
         """Differences of pages that lie `lag` pages apart."""
         both = self.written[lag:] & self.written[:-lag] if 0 < lag < len(self.pages) else self.written[:0]
-        first = _spread(np.flatnonzero(both), most)
+        first = np.flatnonzero(both)
+        first = first[evenly(len(first), most)]
         return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]))
-
-
-def _spread(numbers: NDArray[np.int64], most: int) -> NDArray[np.int64]:
-    if len(numbers) <= most:
-        return numbers
-    return numbers[np.linspace(0, len(numbers) - 1, most).astype(np.int64)]
 
 
 def _telling(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -145,23 +145,6 @@ class RootTester:
             tail_hits(self.prefix, self.m, self.exp, self.log, begin, message, places, shortest, longest, counts)
         return counts
 
-    def rows_with_root(self, begin: int, message: int, tail: Tail, tail_bytes: int) -> NDArray[np.int64]:
-        """Numbers of the rows that have the root at one place."""
-        value = self.prefix[:, begin + message] ^ self.prefix[:, begin]
-        between: NDArray[np.uint16] = np.bitwise_xor(
-            self.prefix[:, tail.between + tail.length], self.prefix[:, tail.between]
-        )
-        rest = self.prefix[:, tail.first + tail_bytes] ^ self.prefix[:, tail.first]
-        total = value ^ self._shifted(between, 8 * (tail.between - begin - message))
-        moved = self._shifted(total, -8 * (tail.first - begin - message - tail.length))
-        return np.flatnonzero((value != 0) & (moved == rest))
-
-    def _shifted(self, values: NDArray[np.uint16], power: int) -> NDArray[np.uint16]:
-        """Values times a power of alpha."""
-        order = (1 << self.m) - 1
-        moved = self.exp[self.log[values].astype(np.int64) + power % order]
-        return np.where(values == 0, np.uint16(0), moved)
-
 
 def known_polynomials() -> tuple[int, ...]:
     """Primitive polynomials that public drivers use, of the degrees that are searched."""

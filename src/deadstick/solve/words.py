@@ -1,12 +1,13 @@
 """Words cut out of rows at given spans, and how they decode."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes.bch import BchCode
-from deadstick.recipe.layout import Span
+from deadstick.recipe.layout import Codeword, Span
 from deadstick.solve.decoding_kernels import syndrome_prefixes
 from deadstick.solve.kernels import field_tables
 
@@ -29,6 +30,13 @@ def bits_at(rows: NDArray[np.uint8], spans: Sequence[Span]) -> NDArray[np.uint8]
         bits = np.unpackbits(rows[:, first:last], axis=1)
         pieces.append(bits[:, span.start - 8 * first : span.end - 8 * first])
     return np.concatenate(pieces, axis=1)
+
+
+def exact_spans(codeword: Codeword, code: BchCode) -> tuple[Span, ...]:
+    """Spans of a codeword with as many parity bits as the code has; a layout may store whole bytes of it."""
+    last = codeword.parity[-1]
+    parity = replace(last, bits=last.bits - codeword.parity_bits + code.parity_bits)
+    return (*codeword.message, *codeword.parity[:-1], parity)
 
 
 def corrected(bits: NDArray[np.uint8], code: BchCode) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:

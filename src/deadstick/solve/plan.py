@@ -1,0 +1,86 @@
+"""In which order the search for a code goes: which test, which polynomials, on how many page sizes.
+
+What is most likely to be found, or quickest to try, stands first. The order decides how long a search takes and not
+what it finds, unless the time runs out.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from deadstick.codes import gf2poly
+from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
+from deadstick.solve.evidence import CodeHint
+from deadstick.solve.window import DEGREES, known_polynomials, polynomial_rounds
+
+FIRST_CANDIDATES = 1
+EARLY_CANDIDATES = 3
+MANY_CANDIDATES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the search.
+
+    Attributes:
+        test: `roots` or `decoding`.
+        candidates: page sizes to try, the likeliest ones.
+        lags: distances of pages whose differences are tried, beside the pages as they are.
+        polynomials: fields to try.
+        depth: of the decoding test.
+        natural: whether the decoding test takes the usual fields for each length of message, or the others.
+        everywhere: try every place, and not only those that the structure of the spare area suggests.
+        after: candidates that an earlier step has tried.
+    """
+
+    test: str
+    candidates: int
+    lags: int
+    polynomials: tuple[int, ...]
+    depth: Depth = SHALLOW
+    natural: bool = True
+    everywhere: bool = False
+    after: int = 0
+
+
+def usual_steps(candidates: int) -> Iterator[Step]:
+    """What is most likely to be found, or quickest to try, stands first."""
+    known = known_polynomials()
+    everything = tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
+    rounds = list(polynomial_rounds())
+    yield Step("roots", candidates, 2, known)
+    for depth in (MIDDLE, DEEP):
+        yield Step("decoding", EARLY_CANDIDATES, 2, known, depth)
+    # The first page size is nearly always the right one: it is searched through before the others are.
+    for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
+        for depth in (MIDDLE, DEEP):
+            for natural in (True, False):
+                yield Step("decoding", many, 1, everything, depth, natural, after=few)
+        yield Step("decoding", many, 1, everything, SHALLOW, after=few)
+        yield Step("decoding", many, 1, everything, DEEPEST, after=few)
+        for depth in (MIDDLE, DEEP):
+            yield Step("decoding", many, 3, known, depth, everywhere=True, after=few)
+        for natural in (True, False):
+            yield Step("decoding", many, 3, everything, MIDDLE, natural, after=few)
+    for natural in (True, False):
+        yield Step("decoding", MANY_CANDIDATES, 1, everything, MIDDLE, natural, after=EARLY_CANDIDATES)
+    yield Step("roots", EARLY_CANDIDATES, 4, known, everywhere=True)
+    for polynomials in rounds:
+        yield Step("roots", EARLY_CANDIDATES, 2, polynomials)
+
+
+def hinted_steps(candidates: int, hint: CodeHint | None) -> Iterator[Step]:
+    """What a hint on the field or the polynomial leaves, before everything else."""
+    if hint is None or hint.family != "bch" or (hint.m is None and hint.polynomial is None):
+        return
+    degrees = DEGREES if hint.m is None else (hint.m,)
+    left = tuple(
+        polynomial
+        for m in degrees
+        if m in DEGREES
+        for polynomial in gf2poly.primitive_polynomials(m)
+        if hint.polynomial in {None, polynomial}
+    )
+    if left:
+        for depth in (MIDDLE, DEEP, SHALLOW):
+            for natural in (True, False):
+                yield Step("decoding", min(candidates, EARLY_CANDIDATES), 2, left, depth, natural)

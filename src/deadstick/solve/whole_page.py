@@ -1,0 +1,45 @@
+"""The page itself, where two were taken for one, or one codeword of it for all."""
+
+from dataclasses import replace
+
+from deadstick.recipe.layout import PageLayout
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve import multiple
+from deadstick.solve.find_code import FoundPage
+from deadstick.solve.register import Register
+from deadstick.solve.survey import Survey
+
+
+def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
+    """The page, where pages in a row, or codewords that fill it without a rest, were taken for pages.
+
+    Args:
+        found: from `find_code`.
+        registers: seen in the dump as read.
+    """
+    half = _half(found.layout)
+    while half is not None:
+        found = _with_layout(found, half, 2 * found.lag, found.candidate.witness)
+        half = _half(half)
+    layout = found.layout
+    if not multiple.is_filled(layout):
+        return found
+    larger = multiple.by_register(found.survey.data, layout, registers)
+    if larger is None and not found.lag:
+        # A complement is all that the window knows of inversion and mask; for the metadata either will do.
+        code = replace(found.code, inverted=found.window.complement)
+        larger = multiple.by_metadata(found.survey.pages, Recipe(1, layout, code))
+    if larger is None or not multiple.plausible(layout, larger.times):
+        return found
+    lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
+    return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _half(layout: PageLayout) -> PageLayout | None:
+    return None if multiple.is_filled(layout) else multiple.halved(layout)
+
+
+def _with_layout(found: FoundPage, layout: PageLayout, lag: int, witness: str) -> FoundPage:
+    survey = Survey(found.survey.data, layout.page_bytes)
+    candidate = replace(found.candidate, page_bytes=layout.page_bytes, witness=witness)
+    return replace(found, survey=survey, layout=layout, lag=lag, candidate=candidate)
