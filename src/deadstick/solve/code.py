@@ -43,6 +43,7 @@ class FoundCode:
         first: spans of the first codeword's message and parity, as bits of a row.
         metadata_bits: of its message.
         errors: mean number of errors in a word that decodes.
+        forced_bits: bits of the remainder that the correction itself has made zero; the others are evidence.
     """
 
     bch: BchCode
@@ -51,6 +52,7 @@ class FoundCode:
     first: tuple[Span, ...]
     metadata_bits: int
     errors: float
+    forced_bits: int
 
 
 def code_view(rows: Rows, window: Window) -> NDArray[np.uint8]:
@@ -114,7 +116,7 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
     agreeing = int((roots >= code.t).sum())
     if agreeing < FEWEST_HITS or 2 * agreeing < len(roots) or not _bears(rows, window, bits, code):
         return None
-    return _complete(window, code, bits, (agreeing, len(roots)), -best[1] / best[0])
+    return _complete(window, code, bits, (agreeing, len(roots)), -best[1] / best[0], weaker.parity_bits)
 
 
 def _bears(rows: NDArray[np.uint8], window: Window, bits: int, code: BchCode) -> bool:
@@ -130,7 +132,9 @@ def _bears(rows: NDArray[np.uint8], window: Window, bits: int, code: BchCode) ->
     return bool(code.t >= STRONG or good.mean() >= MOST_DECODE)
 
 
-def _complete(window: Window, code: BchCode, tail_bits: int, words: tuple[int, int], errors: float) -> FoundCode | None:
+def _complete(
+    window: Window, code: BchCode, tail_bits: int, words: tuple[int, int], errors: float, forced_bits: int
+) -> FoundCode | None:
     between = 8 * window.tail.length
     covered = tail_bits - code.parity_bits
     if covered < 0 or (covered + between) % 8:
@@ -141,7 +145,7 @@ def _complete(window: Window, code: BchCode, tail_bits: int, words: tuple[int, i
     if covered:
         message.append(Span(Part.METADATA, tail.start, covered))
     parity = Span(Part.PARITY, tail.start + covered, code.parity_bits)
-    return FoundCode(code, *words, (*message, parity), between + covered, errors)
+    return FoundCode(code, *words, (*message, parity), between + covered, errors, forced_bits)
 
 
 def _spans(window: Window, tail_bits: int) -> tuple[Span, ...]:

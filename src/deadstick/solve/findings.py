@@ -91,7 +91,9 @@ def code(found: FoundPage) -> Finding:
         f"{words.words} of {words.examined} words, corrected by the first roots, are multiples of the generator of "
         f"degree {bch.parity_bits}"
     )
-    chance = -words.words * bch.parity_bits * math.log10(2) + math.log10(3186)
+    # What the correction has made zero says nothing; where that is all, the place of the words speaks for the code.
+    told = max(0, bch.parity_bits - words.forced_bits)
+    chance = -words.words * told * math.log10(2) + math.log10(3186) if told else found.window.log10_chance
     return Finding("code", found.code.describe(), figure, chance)
 
 
