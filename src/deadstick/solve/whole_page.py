@@ -42,4 +42,5 @@ def _half(layout: PageLayout) -> PageLayout | None:
 def _with_layout(found: FoundPage, layout: PageLayout, lag: int, witness: str) -> FoundPage:
     survey = Survey(found.survey.data, layout.page_bytes)
     candidate = replace(found.candidate, page_bytes=layout.page_bytes, witness=witness)
-    return replace(found, survey=survey, layout=layout, lag=lag, candidate=candidate)
+    window = replace(found.window, kind=f"differences of pages {lag} apart") if lag else found.window
+    return replace(found, survey=survey, layout=layout, window=window, lag=lag, candidate=candidate)
