@@ -197,8 +197,8 @@ def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[Pa
         return (*same, PageCandidate(page, (), 0.0, "given by the user"))
     kept = tuple(item for item in candidates if _fits(item.page_bytes, hints))
     if not kept:
-        seen = ", ".join(str(item.page_bytes) for item in candidates[:6]) or "none"
-        raise HintError(f"no page size seen in the dump fits the hint; data and spare bytes together: {seen}")
+        seen = ", ".join(f"{item.page_bytes} ({item.figure:.0f} standard deviations)" for item in candidates[:6])
+        raise HintError(f"no page size seen in the dump fits the hint; data and spare bytes together: {seen or 'none'}")
     return kept
 
 
