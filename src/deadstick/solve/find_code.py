@@ -72,6 +72,7 @@ class FoundPage:
         words: what identified the code.
         lag: pages apart whose differences are codewords; 0 where the pages themselves are.
         candidate: the witness for the page size.
+        share: of the codewords of some rows, those that decode.
     """
 
     survey: Survey
@@ -81,11 +82,7 @@ class FoundPage:
     words: FoundCode
     lag: int
     candidate: PageCandidate
-
-    @property
-    def share(self) -> float:
-        """Share of the rows that begin with a codeword, as far as they show it."""
-        return self.window.hits / self.window.rows
+    share: float = 0.0
 
 
 def find_code(
@@ -191,9 +188,9 @@ class _Hunt:
         return seen[:MOST_TIED]
 
     def best_page(self, first: FoundPage, candidates: Sequence[PageCandidate]) -> FoundPage:
-        """Of all page sizes that the code fits, the one under which the most rows begin with a codeword.
+        """Of all page sizes that the code fits, the one under which the most codewords decode.
 
-        Under half of the right size every other row does, and under a size that shares a divisor with the right one
+        Under half of the right size every other row is one, and under a size that shares a divisor with the right one
         every few rows; those layouts look complete, too. Under a multiple all rows do, and the smaller size wins.
         """
         best = first
@@ -263,7 +260,7 @@ def _best_complete(survey: Survey, windows: list[Window], lag: int, candidate: P
         tried.add(found.layout)
         share = decoding_share(code_view(_rows(survey, lag), found.window), found.words.bch, found.layout)
         if best is None or share > best_share:
-            best, best_share = found, share
+            best, best_share = replace(found, share=share), share
         if len(tried) == MOST_TIED:
             break
     return best

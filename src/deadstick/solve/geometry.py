@@ -4,16 +4,18 @@ Equal bytes at a lag: every byte value becomes a random +1 or -1 (erased stretch
 and the autocorrelation is taken by FFT (Wiener-Khinchin). Unrelated bytes give 0 with a known spread, so each lag has a
 figure in standard deviations. Two things stand out: the lag after which the keystream comes again, since constant
 data under the same keystream are the same bytes, and, where columns of the page are alike from page to page, a comb
-with a tooth at every multiple of the page. These are candidates; the code proves one of them.
+with a tooth at every multiple of the page. Its teeth are narrow where single columns are alike, and as broad as the
+spare area where the data are plain and only the parity is not like them. These are candidates; the code proves one.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 DATA_SIZES = tuple(512 << shift for shift in range(6))
 SPARE_RANGE = (16, 2208)
@@ -25,6 +27,9 @@ ERASED_STRETCH = 256
 ERASED_BYTES = 0.9
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
+BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
+NEIGHBOURS, FARTHER_NEIGHBOURS = 41, 301
+"""Page sizes around one, against which a broad comb must stand out, and those that tell by how much others do."""
 MOST_PERIODS = 4
 FUNDAMENTAL_SHARE = 0.7
 """A shorter lag whose figure is this share of a multiple's is the period itself."""
@@ -47,11 +52,14 @@ class PageCandidate:
     witness: str
 
 
-def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCandidate, ...]:
+def page_candidates(
+    data: NDArray[np.uint8], likeliest: Sequence[PageCandidate] = (), *, most: int = 24
+) -> tuple[PageCandidate, ...]:
     """Page sizes and periods, the likeliest first.
 
     Args:
         data: `uint8[bytes]`, the dump or a contiguous part of it.
+        likeliest: candidates with a better witness than equal bytes are, see `restarts`.
         most: how many to give at the most.
 
     Returns:
@@ -60,13 +68,16 @@ def page_candidates(data: NDArray[np.uint8], *, most: int = 24) -> tuple[PageCan
     figures = lag_figures(data[:SAMPLE_BYTES])
     by_period = _from_periods(figures)
     by_comb = _from_comb(figures)
+    by_broad_comb = _from_broad_comb(figures)
     periods: dict[int, tuple[int, ...]] = {}
+    for item in likeliest:
+        periods[item.page_bytes] = item.periods
     for item in by_period:
         known = periods.get(item.page_bytes, ())
         shortest = _fundamental(figures, item.page_bytes, item.periods[0])
         periods[item.page_bytes] = tuple(dict.fromkeys((*known, shortest, item.periods[0])))
     ranked: dict[int, PageCandidate] = {}
-    for item in _alternating(by_comb, by_period):
+    for item in (*likeliest, *_alternating(by_comb, by_period, by_broad_comb)):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
         ranked.setdefault(item.page_bytes, with_periods)
     return tuple(ranked.values())[:most]
@@ -78,10 +89,10 @@ def _fundamental(figures: NDArray[np.float32], page: int, period: int) -> int:
     return next(n for n in range(1, period + 1) if n == period or (period % n == 0 and figures[n * page] >= needed))
 
 
-def _alternating(first: list[PageCandidate], second: list[PageCandidate]) -> Iterator[PageCandidate]:
-    """One of each in turn: neither kind of witness can be compared with the other."""
-    for pair in zip_longest(first, second):
-        yield from (item for item in pair if item is not None)
+def _alternating(*lists: list[PageCandidate]) -> Iterator[PageCandidate]:
+    """One of each in turn: no kind of witness can be compared with another."""
+    for items in zip_longest(*lists):
+        yield from (item for item in items if item is not None)
 
 
 def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
@@ -164,3 +175,41 @@ def _from_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
         for i in order[:40]
         if scores[i] > FIGURE_MIN
     ]
+
+
+def _from_broad_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
+    """Combs whose teeth stand out from all lags between them, and clearer than those of sizes a little off.
+
+    The data of a volume are alike over long stretches, so every lag has a figure of its own; it changes slowly.
+    """
+    sums = np.concatenate([np.zeros(1), np.cumsum(figures, dtype=np.float64)])
+    allowed = set(allowed_pages().tolist())
+    found = []
+    for data in DATA_SIZES:
+        own = [page for page in allowed if data < page < 2 * data]
+        pages = np.arange(min(own) - NEIGHBOURS, max(own) + NEIGHBOURS + 1)
+        scores = np.array([_broad_score(figures, sums, page) for page in pages.tolist()])
+        above = scores - median_filter(scores, NEIGHBOURS, mode="nearest")
+        usual = median_filter(np.abs(above), min(FARTHER_NEIGHBOURS, len(pages)), mode="nearest")
+        clear = np.where(above > FIGURE_MIN, above / (1.48 * usual + 0.1), 0.0)
+        peaks = [
+            i
+            for i in np.flatnonzero(clear > BROAD_FIGURE_MIN).tolist()
+            if pages[i] in allowed and clear[i] == clear[max(0, i - 8) : i + 9].max()
+        ]
+        found += [
+            PageCandidate(
+                int(pages[i]), (), float(clear[i]), f"a comb of broad teeth, {clear[i]:.0f} times the usual deviation"
+            )
+            for i in peaks
+        ]
+    return sorted(found, key=lambda item: -item.figure)[:MOST_BROAD]
+
+
+def _broad_score(figures: NDArray[np.float32], sums: NDArray[np.float64], page: int) -> float:
+    """How far the teeth of a comb stand out from the lags between them, in standard deviations of a mean."""
+    teeth = np.arange(page, min(LONGEST_TOOTH, len(figures) - page), page)
+    if len(teeth) < 4:
+        return 0.0
+    between = (sums[teeth + (page + 1) // 2] - sums[teeth - page // 2]) / page
+    return float(np.clip(figures[teeth] - between, -200, 200).mean() * np.sqrt(len(teeth)))

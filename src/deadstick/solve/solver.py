@@ -30,6 +30,7 @@ from deadstick.solve.library import look_up
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
+from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
 from deadstick.solve.survey import surveyed
@@ -88,7 +89,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     progress("register", 0, 1)
     registers = find_registers(part[:REGISTER_BYTES])
     progress("geometry", 0, 1)
-    candidates = _with_hints(page_candidates(part), hints)
+    candidates = _with_hints(page_candidates(part, candidates_by_register(part, registers)), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
         return _described(chips, given, hints, [given_parts(given)], progress)
