@@ -41,6 +41,9 @@ from deadstick.recipe.translation import BitField
 _USUAL_MARKS = 0.02
 """Share of sound pages with 00h in the place of the mark up to which a mark means something."""
 
+_FEWEST_IN_PATTERN = 3
+"""Metadata bytes that must be equal: a number, a version and something else."""
+
 SamePages = Callable[[int, int], NDArray[np.bool_]]
 """`same(block, block)` -> `bool[pages_per_block]`: pages that are readable and hold equal data in both."""
 
@@ -152,6 +155,8 @@ class _Ballot:
             return None
         if (kinds == PageKind.CONSTANT).any():
             return Aside(block, "it reads as zero bits", unreadable=not self._marked(block))
+        if self._is_pattern(rows):
+            return Aside(block, "a pattern fills it, and nothing in it decodes", unreadable=False)
         # A field of all ones is what an erased cell or an unused field reads: no number.
         rows = rows[self.numbers[rows] != (1 << field_width(self.number)) - 1]
         if not len(rows):
@@ -172,6 +177,17 @@ class _Ballot:
         if number.value >= self.most:
             return f"logical block {number.value} is beyond the {self.most} blocks of the chip"
         return None
+
+    def _is_pattern(self, rows: NDArray[np.int64]) -> bool:
+        """Whether nothing decodes and one byte fills the metadata: a test pattern on a block that was never used.
+
+        Zeros may be a number, a version and their filler; no other byte is all of these at once.
+        """
+        metadata = self.table.metadata[rows]
+        if metadata.shape[1] < _FEWEST_IN_PATTERN or (self.table.kind[rows] != PageKind.LOST).any():
+            return False
+        filled = (metadata == metadata[:, :1]).all(axis=1) & (metadata[:, 0] != 0)
+        return bool(2 * filled.sum() > len(rows))
 
     def _marked(self, block: int) -> bool:
         """Whether the first or last page bears the mark of a bad block, where sound pages hardly ever read so."""

@@ -25,6 +25,9 @@ DEFAULT_PAGES_PER_BLOCK = 64
 SURE_CHANCE = -6.0
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
+TIED_SHARE = 0.002
+"""Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
+hold a little better, if the newest was never finished."""
 FEWEST_CHANGES = 3
 ALIGNED_SHARE = 0.8
 
@@ -115,7 +118,7 @@ class _Trial:
     def is_in_order(self, bare: Consistency) -> bool:
         """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
         has_version = self.recipe.translation.version is not None
-        better = self.share >= bare.share if self.counted else self.share > bare.share
+        better = self.share >= bare.share - TIED_SHARE if self.counted else self.share > bare.share
         return has_version and self.score >= SURE_VOLUME and better
 
     def __lt__(self, other: "_Trial") -> bool:
@@ -156,7 +159,7 @@ def _is_forwards(found: Consistency, backwards: Consistency, *, counted: bool) -
     older state of the disk may well be as free of contradictions, and may have more files in it to speak for it.
     """
     if counted:
-        return backwards.share <= found.share
+        return backwards.share <= found.share + TIED_SHARE
     return backwards.score < found.score
 
 

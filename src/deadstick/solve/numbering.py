@@ -6,7 +6,7 @@ Every byte field of one to four bytes, either end first, is scored; bits that ne
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -22,6 +22,9 @@ FEWEST_BLOCKS = 4
 TOLD_APART = 0.9
 MOST_FIELDS = 4
 VERSION_CHANCE = -3.0
+FEWEST_IN_SEQUENCE, SEQUENCE_BYTES, MOST_LEFT_OUT, IN_ORDER = 8, 2, 4, 0.9
+"""What makes a sequence: blocks, bytes of the field, how many times as many values it may span, and the share of
+neighbouring blocks with growing values from which on it is the number of the block."""
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
 FULLNESS = 0.3
@@ -84,7 +87,17 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
             found.append(candidate)
     found = _without_cut_short(found, metadata)
     found.sort(key=lambda item: (-item.score, item.number.length))
-    return found[:MOST_FIELDS]
+    return [replace(item, number=_widened(item.number, metadata)) for item in _different(found, metadata)[:MOST_FIELDS]]
+
+
+def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
+    """One of those that give all blocks the same numbers."""
+    kept: dict[bytes, Numbering] = {}
+    for item in found:
+        values, _ = _block_values(item.number, metadata)
+        values[values == item.number.all_ones] = -1
+        kept.setdefault(values.tobytes(), item)
+    return list(kept.values())
 
 
 def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
@@ -103,6 +116,33 @@ def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[
     counts = [(low_byte(item), values(item)) for item in found]
     most = {low: max(count for other, count in counts if other == low) for low, _ in counts}
     return [item for item, (low, count) in zip(found, counts, strict=True) if count == most[low]]
+
+
+def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
+    """The field with the high bytes that are zero in every block: a block whose high byte is not has no such number.
+
+    Where some block reads all ones, which means no number, the wider field must read so, too.
+    """
+    full = (1 << 8 * field.length) - 1
+    if field.mask & full != full:
+        return field
+    for wider in _wider(field, metadata.values.shape[2]):
+        values, _ = _block_values(field, metadata)
+        wide, _ = _block_values(wider, metadata)
+        numbered = values != field.all_ones
+        if (wide[numbered] == values[numbered]).all() and (wide[~numbered] == wider.all_ones).all():
+            return _widened(wider, metadata)
+    return field
+
+
+def _wider(field: BitField, metadata_bytes: int) -> Iterator[BitField]:
+    """Fields with one byte more at the high end."""
+    if field.length == LONGEST_FIELD:
+        return
+    if (field.length == 1 or field.byte_order == "big") and field.first_byte:
+        yield BitField(field.first_byte - 1, field.length + 1, "big")
+    if (field.length == 1 or field.byte_order == "little") and field.first_byte + field.length < metadata_bytes:
+        yield BitField(field.first_byte, field.length + 1, "little")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +191,8 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
         if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
             continue
         counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
+        if _is_sequence(values[order], metadata.blocks[order], field):
+            counted = min(counted, narrow)
         chance = min(counted, narrow)
         if chance < VERSION_CHANCE:
             ranked.append(
@@ -170,6 +212,18 @@ def _narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
     """Logarithm of the chance that random values of the field's width fall into so narrow a range."""
     spread = int(values.max() - values.min()) + 1
     return len(values) * float(np.log10(spread) - 8 * field.length * np.log10(2.0))
+
+
+def _is_sequence(values: NDArray[np.int64], blocks: NDArray[np.int64], field: BitField) -> bool:
+    """Whether a field counts what the controller wrote: another value in each block, hardly one left out.
+
+    The number of the block itself does so as well, but in the order of the blocks.
+    """
+    told = values[values != 0]
+    if len(told) < FEWEST_IN_SEQUENCE or len(np.unique(told)) < len(told) or field.length < SEQUENCE_BYTES:
+        return False
+    in_order = np.diff(values[np.argsort(blocks, kind="stable")]) > 0
+    return int(told.max() - told.min()) < MOST_LEFT_OUT * len(told) and in_order.mean() < IN_ORDER
 
 
 def _every_byte_counts(field: BitField, values: NDArray[np.int64]) -> bool:
