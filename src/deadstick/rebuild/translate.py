@@ -153,10 +153,9 @@ class _Ballot:
         rows = first + np.flatnonzero(kinds != PageKind.ERASED)
         if not len(rows):
             return None
-        if (kinds == PageKind.CONSTANT).any():
-            return Aside(block, "it reads as zero bits", unreadable=not self._marked(block))
-        if self._is_pattern(rows):
-            return Aside(block, "a pattern fills it, and nothing in it decodes", unreadable=False)
+        empty = self._emptiness(block, rows)
+        if empty is not None:
+            return empty
         # A field of all ones is what an erased cell or an unused field reads: no number.
         rows = rows[self.numbers[rows] != (1 << field_width(self.number)) - 1]
         if not len(rows):
@@ -176,6 +175,14 @@ class _Ballot:
             return "its pages do not agree on a logical number"
         if number.value >= self.most:
             return f"logical block {number.value} is beyond the {self.most} blocks of the chip"
+        return None
+
+    def _emptiness(self, block: int, rows: NDArray[np.int64]) -> Aside | None:
+        """A block that holds nothing of the volume, though it is not erased."""
+        if (self.table.kind[rows] == PageKind.CONSTANT).any():
+            return Aside(block, "it reads as zero bits", unreadable=not self._marked(block))
+        if self._is_pattern(rows):
+            return Aside(block, "a pattern fills it, and nothing in it decodes", unreadable=False)
         return None
 
     def _is_pattern(self, rows: NDArray[np.int64]) -> bool:

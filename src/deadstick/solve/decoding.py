@@ -112,7 +112,7 @@ class DecodingTest:
         values = heads.rows.values[telling(heads.rows.values)]
         self.ordered: dict[BitOrder, NDArray[np.uint8]] = {"msb": values, "lsb": in_code_order(values, "lsb")}
         # The complement cancels in a difference.
-        self.variants = 2 if heads.rows.kind == "pages as read" else 1
+        self.variants = 1 if heads.rows.are_differences else 2
 
     @property
     def rows(self) -> int:

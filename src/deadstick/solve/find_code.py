@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from time import monotonic
 
 import numpy as np
@@ -32,11 +33,11 @@ from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
 from deadstick.solve.plan import Step, hinted_steps, usual_steps
+from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import (
     MESSAGES,
     Heads,
-    Rows,
     Tail,
     Window,
     data_bytes_of,
@@ -54,6 +55,8 @@ KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
 MOST_WINDOWS, MOST_TIED, TIED = 24, 6, 0.9
 """Windows looked at, pages compared, and the share of the best window's rows above which another is as good."""
+MOST_REGISTERS = 1
+"""Registers whose output is taken off the pages; the first has been seen most often."""
 MOST_COVERED = 32
 """Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
 SEARCH_SECONDS = 150.0
@@ -90,6 +93,7 @@ def find_code(
     candidates: tuple[PageCandidate, ...],
     progress: Progress,
     hint: CodeHint | None = None,
+    registers: Sequence[Register] = (),
 ) -> FoundPage | None:
     """Try page sizes until a code explains the pages.
 
@@ -101,11 +105,12 @@ def find_code(
         candidates: page sizes, likeliest first.
         progress: told about every step.
         hint: what is known of the code: it is tried first. Whether it fits is asked when a code is found.
+        registers: seen in the dump as read.
 
     Returns:
         None where no BCH code explains any candidate.
     """
-    hunt = _Hunt(data)
+    hunt = _Hunt(data, registers)
     steps = [*hinted_steps(len(candidates), hint), *usual_steps(len(candidates))]
     began = monotonic()
     for done, step in enumerate(steps):
@@ -122,67 +127,72 @@ def find_code(
 class _Hunt:
     """The rows of every candidate, kept from step to step."""
 
-    def __init__(self, data: NDArray[np.uint8]) -> None:
+    def __init__(self, data: NDArray[np.uint8], registers: Sequence[Register]) -> None:
         self.data = data
+        self.registers = registers[:MOST_REGISTERS]
         self.surveys: dict[int, Survey] = {}
-        self.heads: dict[tuple[int, int], Heads] = {}
-        self.tests: dict[tuple[int, int], tuple[DecodingTest, list[Places]]] = {}
+        self.views: dict[tuple[int, int | Register], _View] = {}
         self.tried = 1
 
     def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
         for candidate in candidates:
-            survey = self.surveys.setdefault(candidate.page_bytes, Survey(self.data, candidate.page_bytes))
-            # Pages as they are, pages that share a keystream, pages next to each other under one and the same mask.
-            # Neighbours come last: they often look alike by their metadata, whatever the keystream does.
+            # Pages as they are; without what the register adds; pages that share a keystream; pages next to each other
+            # under one and the same mask. Neighbours come last: they often look alike by their metadata, whatever the
+            # keystream does.
             periods = [period for period in candidate.periods if period > 1]
-            for lag in [0, *periods, 1][: step.lags + 1]:
-                heads = self._heads(survey, lag)
-                if len(heads.rows.values) < FEWEST_ROWS:
+            ways: list[int | Register] = [0, *self.registers, *periods, 1]
+            for way in ways[: step.lags + 1 + len(self.registers)]:
+                view = self._view(candidate.page_bytes, way)
+                if len(view.heads.rows.values) < FEWEST_ROWS:
                     continue
-                found = self._found(survey, lag, candidate, step)
+                found = self._found(view, candidate, step)
                 if found is not None:
                     return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
 
-    def _found(self, survey: Survey, lag: int, candidate: PageCandidate, step: Step) -> FoundPage | None:
-        """One step at one lag; a polynomial whose windows make no page is left out, and the others have their turn."""
+    def _view(self, page: int, way: int | Register) -> "_View":
+        """Rows of a page size: a lag, or a register."""
+        if (page, way) not in self.views:
+            survey = self.surveys.setdefault(page, Survey(self.data, page))
+            self.views[page, way] = _View(survey, way)
+        return self.views[page, way]
+
+    def _found(self, view: "_View", candidate: PageCandidate, step: Step) -> FoundPage | None:
+        """One step on some rows; a polynomial whose windows make no page is left out, and others have their turn."""
         for _ in range(MOST_TURNS):
-            windows = self._windows(survey, lag, self._heads(survey, lag), step)
-            found = _best_complete(survey, windows, lag, candidate)
+            windows = self._windows(view, step)
+            found = _best_complete(view, windows, candidate)
             if found is not None or not windows:
                 return found
             useless = {window.polynomial for window in windows}
             step = replace(step, polynomials=tuple(p for p in step.polynomials if p not in useless))
         return None
 
-    def _windows(self, survey: Survey, lag: int, heads: Heads, step: Step) -> list[Window]:
-        key = (survey.page_bytes, lag)
-        if key not in self.tests:
-            self.tests[key] = (DecodingTest(heads), _suggested(survey, lag, heads))
-        test, places = self.tests[key]
+    def _windows(self, view: "_View", step: Step) -> list[Window]:
+        places = view.places
         if step.test == "roots":
-            seen = search(heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
-            return self._decoded(test, places, seen, _rows(survey, lag)) if seen else []
+            seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
+            return self._decoded(view, seen) if seen else []
         if step.everywhere:
-            data = data_bytes_of(survey.page_bytes)
-            places = [every_place(heads, message) for message in MESSAGES if message <= data]
-        return test.search(places, step.polynomials, step.depth, self.tried, natural=step.natural)
+            data = data_bytes_of(view.survey.page_bytes)
+            places = [every_place(view.heads, message) for message in MESSAGES if message <= data]
+        return view.test.search(places, step.polynomials, step.depth, self.tried, natural=step.natural)
 
-    def _decoded(self, test: DecodingTest, places: list[Places], seen: list[Window], rows: Rows) -> list[Window]:
+    def _decoded(self, view: "_View", seen: list[Window]) -> list[Window]:
         """The windows that decoding finds with the polynomial which clean words have given, or the clean words' own.
 
         A root alone tells neither which of the code's roots it is nor where exactly the words end.
         """
         polynomials: list[int] = []
         for window in seen[:MOST_TIED]:
-            words = identify(code_view(rows, window), window)
+            words = identify(code_view(view.rows, window), window)
             if words is not None and words.bch.primitive_polynomial not in polynomials:
                 polynomials.append(words.bch.primitive_polynomial)
         for polynomial in polynomials:
             for natural in (True, False):
-                found = test.search(places, (polynomial,), KNOWN, self.tried, natural=natural)
+                found = view.test.search(view.places, (polynomial,), KNOWN, self.tried, natural=natural)
                 if found:
                     return found
         return seen[:MOST_TIED]
@@ -209,12 +219,6 @@ class _Hunt:
                 best = other
         return best
 
-    def _heads(self, survey: Survey, lag: int) -> Heads:
-        key = (survey.page_bytes, lag)
-        if key not in self.heads:
-            self.heads[key] = Heads.of(_rows(survey, lag))
-        return self.heads[key]
-
 
 def _depth_for(words: FoundCode) -> Depth:
     """Deep enough for the errors that were seen."""
@@ -222,28 +226,51 @@ def _depth_for(words: FoundCode) -> Depth:
     return Depth(min(usual.syndromes, words.bch.t), 12)
 
 
-def _rows(survey: Survey, lag: int) -> Rows:
-    return survey.differences(lag, ROWS) if lag else survey.as_read(ROWS)
+class _View:
+    """Rows of one page size, seen in one way."""
+
+    def __init__(self, survey: Survey, way: int | Register) -> None:
+        """Take a lag, 0 for the pages as they are, or a register."""
+        self.survey = survey
+        self.lag = way if isinstance(way, int) else 0
+        if isinstance(way, Register):
+            # Where the register shows, much of the page is constant, and words of zeros belong to any code.
+            bare = survey.without_keystream(way, 2 * ROWS)
+            self.rows = replace(bare, values=bare.values[telling(bare.values)][:ROWS])
+        else:
+            self.rows = survey.differences(way, ROWS) if way else survey.as_read(ROWS)
+        self.heads = Heads.of(self.rows)
+
+    @cached_property
+    def test(self) -> DecodingTest:
+        """The decoding test on the rows."""
+        return DecodingTest(self.heads)
+
+    @cached_property
+    def differences(self) -> NDArray[np.uint8]:
+        """`uint8[rows, page_bytes]`: the rows, or the differences of neighbours, if they are no differences yet."""
+        values = self.rows.values
+        return values if self.rows.are_differences else values[1:] ^ values[:-1]
+
+    @cached_property
+    def places(self) -> list[Places]:
+        """Places in line, and those that the structure of the spare area suggests."""
+        values = self.rows.values
+        values = values[telling(values)]
+        differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
+        suggested = in_line_places(self.heads)
+        if len(differences) < FEWEST_ROWS:
+            return suggested
+        data = data_bytes_of(self.survey.page_bytes)
+        runs = structure.parity_runs(structure.densities(differences), data)
+        for message in MESSAGES:
+            if message <= data:
+                found = structure.places(structure.groups(runs, data // message), data)
+                suggested.append(spare_places(self.heads, found, message))
+        return [places for places in suggested if len(places.table)]
 
 
-def _suggested(survey: Survey, lag: int, heads: Heads) -> list[Places]:
-    """Places in line, and those that the structure of the spare area suggests."""
-    values = _rows(survey, lag).values
-    values = values[telling(values)]
-    differences = values if lag else values[1:] ^ values[:-1]
-    suggested = in_line_places(heads)
-    if len(differences) < FEWEST_ROWS:
-        return suggested
-    data = data_bytes_of(survey.page_bytes)
-    runs = structure.parity_runs(structure.densities(differences), data)
-    for message in MESSAGES:
-        if message <= data:
-            found = structure.places(structure.groups(runs, data // message), data)
-            suggested.append(spare_places(heads, found, message))
-    return [places for places in suggested if len(places.table)]
-
-
-def _best_complete(survey: Survey, windows: list[Window], lag: int, candidate: PageCandidate) -> FoundPage | None:
+def _best_complete(view: _View, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:
     """The first window that makes a page, or one that is as good and makes a better page.
 
     Where metadata are alike in most rows, several places fit the first codeword; the others tell which is right.
@@ -254,11 +281,11 @@ def _best_complete(survey: Survey, windows: list[Window], lag: int, candidate: P
     for window in windows[:MOST_WINDOWS]:
         if best is not None and window.hits < TIED * best.window.hits:
             break
-        found = _complete(survey, window, lag, candidate)
+        found = _complete(view, window, candidate)
         if found is None or found.layout in tried:
             continue
         tried.add(found.layout)
-        share = decoding_share(code_view(_rows(survey, lag), found.window), found.words.bch, found.layout)
+        share = decoding_share(code_view(view.rows, found.window), found.words.bch, found.layout)
         if best is None or share > best_share:
             best, best_share = replace(found, share=share), share
         if len(tried) == MOST_TIED:
@@ -266,21 +293,20 @@ def _best_complete(survey: Survey, windows: list[Window], lag: int, candidate: P
     return best
 
 
-def _complete(survey: Survey, window: Window, lag: int, candidate: PageCandidate) -> FoundPage | None:
-    rows = code_view(_rows(survey, lag), window)
+def _complete(view: _View, window: Window, candidate: PageCandidate) -> FoundPage | None:
+    rows = code_view(view.rows, window)
     words = identify(rows, window)
     if words is None:
         return None
     window, words = _undivided(rows, window, words)
-    layout = complete_page(rows, words, survey.page_bytes)
+    layout = complete_page(rows, words, view.survey.page_bytes)
     if layout is None:
         return None
     bch = words.bch
-    values = _rows(survey, lag).values
-    differences = in_code_order(values if lag else values[1:] ^ values[:-1], window.bit_order)
+    differences = in_code_order(view.differences, window.bit_order)
     layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
-    return FoundPage(survey, layout, code, window, words, lag, candidate)
+    return FoundPage(view.survey, layout, code, window, words, view.lag, candidate)
 
 
 def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tuple[Window, FoundCode]:

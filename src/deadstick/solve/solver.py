@@ -118,7 +118,7 @@ def _coded(
     """Pages under a code, with the answers; the family that the user names is asked first."""
 
     def bch() -> tuple[CodedPages, list[Finding]] | None:
-        found = find_code(part, candidates, progress, hints.code)
+        found = find_code(part, candidates, progress, hints.code, registers)
         if found is None:
             return None
         found = whole_page(found, registers)

@@ -6,7 +6,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
+from deadstick.solve.keystream import rewound
+from deadstick.solve.register import Register, find_hits
 from deadstick.solve.spread import evenly
 from deadstick.solve.window import Rows
 
@@ -64,7 +67,18 @@ class Survey:
         both = self.written[lag:] & self.written[:-lag] if 0 < lag < len(self.pages) else self.written[:0]
         first = np.flatnonzero(both)
         first = first[evenly(len(first), most)]
-        return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]))
+        return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]), True)
+
+    def without_keystream(self, register: Register, most: int) -> Rows:
+        """Pages in which the register shows, with its output over all columns taken off."""
+        hits = find_hits(self.pages.reshape(-1), register)
+        page, column = np.divmod(hits.positions, self.page_bytes)
+        page, first = np.unique(page, return_index=True)
+        first = first[evenly(len(page), most)]
+        seeds = rewound(hits.states[first], column[first], register)
+        streams = Lfsr(register.polynomial).keystream(seeds, self.page_bytes, register.bit_order)
+        bare = self.pages[hits.positions[first] // self.page_bytes] ^ streams
+        return Rows("pages without the register's output", _telling(bare))
 
 
 def _telling(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -7,14 +7,15 @@ enough for some hundred rows. An accident has the probability 2^-m a row. It nee
 single words; the greatest common divisor (van Zandwijk, Digital Investigation 12, 2015) needs them in pairs and
 once per place.
 
-Two kinds of rows are tried: pages as read, which are codewords where the scrambler stands before the code or is
-absent, and differences of two pages under the same keystream, which are codewords of a linear code whatever was
-added to both: keystream, inversion, a mask on the parity.
+Three kinds of rows are tried: pages as read, which are codewords where the scrambler stands before the code or is
+absent; differences of two pages under the same keystream, which are codewords of a linear code whatever was
+added to both: keystream, inversion, a mask on the parity; and, where a shift register shows, pages without its output,
+which have half the errors of differences.
 """
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -49,12 +50,14 @@ class Rows:
     """Rows that should be sums of codewords.
 
     Attributes:
-        kind: `pages` as read, or `differences` of two pages under one keystream.
+        kind: `pages` as read or without a keystream, or `differences` of two pages under one keystream.
         values: `uint8[rows, page_bytes]`.
+        are_differences: whether what all pages have in common is gone from them, a complement, too.
     """
 
     kind: str
     values: NDArray[np.uint8]
+    are_differences: bool = False
 
 
 class Tail(NamedTuple):
@@ -195,7 +198,7 @@ class Heads:
         data = data_bytes_of(rows.values.shape[1])
         kept = min(data, max(MESSAGES) + LONGEST_TAIL)
         values = np.concatenate([rows.values[:, :kept], rows.values[:, data:]], axis=1)
-        return cls(Rows(rows.kind, values), kept, data - kept)
+        return cls(replace(rows, values=values), kept, data - kept)
 
     def tails_to_try(self, message: int) -> tuple[list[Tail], int]:
         """Where the tail of the first codeword may begin, and how long it may be.
