@@ -86,7 +86,12 @@ def spare_places(heads: Heads, found: Iterable[Place], message: int) -> Places:
         for place in found
         if place.shortest <= LONGEST_TAIL
     ]
-    return Places(message, np.array(moved, np.int64).reshape(-1, 5))
+    table = np.array(moved, np.int64).reshape(-1, 5)
+    first, between, length, shortest = table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+    columns = heads.rows.values.shape[1]
+    inside = (first >= heads.data) & (first + shortest <= columns)
+    inside &= (length == 0) | ((between >= heads.data) & (between + length <= columns))
+    return Places(message, table[inside])
 
 
 def every_place(heads: Heads, message: int) -> Places:
@@ -275,7 +280,17 @@ class FieldRows:
     def counts(
         self, message: int, table: NDArray[np.int64], variants: int
     ) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
-        """Rows that decode and their errors, `uint16[variants, places, sizes]` each."""
+        """Rows that decode and their errors, `uint16[variants, places, sizes]` each.
+
+        Raises:
+            ValueError: a place lies outside the rows.
+        """
+        columns = self.prefix.shape[1] - 1
+        if len(table) and not (
+            0 <= table[:, 0].min() <= table[:, 0].max() <= columns
+            and 0 <= table[:, 1].min() <= (table[:, 1] + table[:, 2]).max() <= columns
+        ):
+            raise ValueError(f"places outside the {columns} columns of the rows")
         sizes = int((table[:, 4] - table[:, 3]).max(initial=-1)) + 1
         counts = np.zeros((variants, len(table), max(0, sizes)), np.uint16)
         errors = np.zeros_like(counts)
