@@ -1,6 +1,7 @@
 """The search for Hamming and Reed-Solomon codes and for readable data without a code."""
 
 from dataclasses import replace
+from time import monotonic
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump, identity_dump
 from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
 from deadstick.simulate.history import scenario_history
-from deadstick.solve.find_other_code import FoundOther, find_other_code
+from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, _longest_run, _times
@@ -29,9 +30,14 @@ def played(recipe: Recipe, seed: int, rate: float = 0.0) -> NDArray[np.uint8]:
     return identity_dump(history.disk, recipe, -(-DISK_BYTES // block) + 2, seed, rate=rate)
 
 
+def everything(dump: NDArray[np.uint8], candidates: tuple[PageCandidate, ...]) -> FoundOther | None:
+    """All steps of the search."""
+    return OtherCodeSearch(dump, candidates).later(monotonic() + 600)
+
+
 def searched(recipe: Recipe, dump: NDArray[np.uint8]) -> FoundOther:
     """The search on the right page size; it must succeed."""
-    found = find_other_code(dump, (PageCandidate(recipe.layout.page_bytes, (), 50.0, "right"),))
+    found = everything(dump, (PageCandidate(recipe.layout.page_bytes, (), 50.0, "right"),))
     assert found is not None
     return found
 
@@ -137,7 +143,7 @@ def test_differences_of_pages_show_a_code_under_a_keystream() -> None:
     keystreams = np.random.default_rng(3).integers(0, 256, (16, 2112), dtype=np.uint8)
     written = (pages != 0xFF).any(axis=1)
     pages[written] ^= keystreams[np.arange(len(pages)) % 16][written]
-    found = find_other_code(pages.reshape(-1), (PageCandidate(2112, (16,), 50.0, "right"),))
+    found = everything(pages.reshape(-1), (PageCandidate(2112, (16,), 50.0, "right"),))
     assert found is not None
     assert found.lag == 16
     assert found.code == recipe.code
@@ -150,7 +156,7 @@ def test_nothing_is_found_where_there_is_nothing() -> None:
     bare = PageLayout(2112, (Codeword((Span.of_bytes(Part.DATA, 0, 2048),), ()),))
     plain = played(Recipe(32, bare, None), 4)
     for dump in (random, plain):
-        assert find_other_code(dump, candidates) is None
+        assert everything(dump, candidates) is None
 
 
 # Kernels and their twins -----------------------------------------------------------------------------

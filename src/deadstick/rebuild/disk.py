@@ -247,6 +247,9 @@ class RebuiltDisk:
         physical, number = self.block_table.physical[logical], self._run_codewords[run]
         states = np.where(physical >= 0, self.page_table.states[physical, number], SectorState.UNWRITTEN)
         unsure = self.block_table.doubtful[logical] & (states == SectorState.EXACT)
+        if not self._recipe.interleave.sure:
+            # Where no place is proven, what is written may belong where nothing seems to be.
+            unsure |= states == SectorState.UNWRITTEN
         states[unsure] = SectorState.DOUBTFUL
         return states.astype(np.uint8)
 

@@ -1,6 +1,6 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from time import monotonic
@@ -8,7 +8,7 @@ from time import monotonic
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.progress import Progress
+from deadstick.progress import Progress, silent
 from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
 from deadstick.solve import structure
@@ -29,10 +29,10 @@ from deadstick.solve.decoding import (
     telling,
 )
 from deadstick.solve.evidence import CodeHint
-from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
-from deadstick.solve.plan import Step, hinted_steps, usual_steps
+from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
 from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import (
@@ -45,11 +45,14 @@ from deadstick.solve.window import (
 )
 
 FEWEST_ROWS = 8
-CLEARLY = 1.4
+CLEARLY = 1.06
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 ROWS = 256
-RIVALS = 10
+RIVALS, FEW_RIVALS = 10, 4
+WHOLE_SHARE = 0.97
+"""Share of the codewords that decode from which on few other page sizes are looked at."""
+MULTIPLES = (2, 3, 4, 8, 16, 32)
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
@@ -59,8 +62,8 @@ MOST_REGISTERS = 1
 """Registers whose output is taken off the pages; the first has been seen most often."""
 MOST_COVERED = 32
 """Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
-SEARCH_SECONDS = 150.0
-"""No new step begins after so long: an honest "not found" in minutes is worth more than a hope for hours."""
+FIRST_SECONDS = 90.0
+"""No new step of the first ones begins after so long."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ class FoundPage:
         lag: pages apart whose differences are codewords; 0 where the pages themselves are.
         candidate: the witness for the page size.
         share: of the codewords of some rows, those that decode.
+        quality: the same, with each weighed by what it has left of its strength.
     """
 
     survey: Survey
@@ -86,53 +90,65 @@ class FoundPage:
     lag: int
     candidate: PageCandidate
     share: float = 0.0
+    quality: float = 0.0
 
 
-def find_code(
-    data: NDArray[np.uint8],
-    candidates: tuple[PageCandidate, ...],
-    progress: Progress,
-    hint: CodeHint | None = None,
-    registers: Sequence[Register] = (),
-) -> FoundPage | None:
-    """Try page sizes until a code explains the pages.
+class CodeSearch:
+    """Tries page sizes until a code explains the pages.
 
     First clean words and their roots, which need no knowledge of the polynomial's place in the code; then decoding as
-    the test, over every primitive polynomial, deeper and deeper into the noise.
-
-    Args:
-        data: `uint8[bytes]`, the surveyed part.
-        candidates: page sizes, likeliest first.
-        progress: told about every step.
-        hint: what is known of the code: it is tried first. Whether it fits is asked when a code is found.
-        registers: seen in the dump as read.
-
-    Returns:
-        None where no BCH code explains any candidate.
+    the test, over every primitive polynomial, deeper and deeper into the noise. The rows of every candidate are kept
+    from step to step.
     """
-    hunt = _Hunt(data, registers)
-    steps = [*hinted_steps(len(candidates), hint), *usual_steps(len(candidates))]
-    began = monotonic()
-    for done, step in enumerate(steps):
-        if monotonic() - began > SEARCH_SECONDS:
-            break
-        progress("code", done, len(steps))
-        found = hunt.over(candidates[step.after : step.candidates], step)
-        if found is not None:
-            progress("code", len(steps), len(steps))
-            return hunt.best_page(found, candidates)
-    return None
 
+    def __init__(
+        self,
+        data: NDArray[np.uint8],
+        candidates: Sequence[PageCandidate],
+        registers: Sequence[Register] = (),
+        progress: Progress = silent,
+    ) -> None:
+        """Take what is searched.
 
-class _Hunt:
-    """The rows of every candidate, kept from step to step."""
-
-    def __init__(self, data: NDArray[np.uint8], registers: Sequence[Register]) -> None:
-        self.data = data
+        Args:
+            data: `uint8[bytes]`, the surveyed part.
+            candidates: page sizes, likeliest first.
+            registers: seen in the dump as read.
+            progress: told about every step.
+        """
+        self.data, self.candidates, self.progress = data, candidates, progress
         self.registers = registers[:MOST_REGISTERS]
         self.surveys: dict[int, Survey] = {}
         self.views: dict[tuple[int, int | Register], _View] = {}
         self.tried = 1
+
+    def first(self, hint: CodeHint | None = None) -> FoundPage | None:
+        """What is most likely to be found, or quickest to try; what a hint leaves comes before.
+
+        Args:
+            hint: what is known of the code. Whether it fits is asked when a code is found.
+        """
+        count = len(self.candidates)
+        return self._run([*hinted_steps(count, hint), *first_steps(count)], monotonic() + FIRST_SECONDS)
+
+    def later(self, deadline: float) -> FoundPage | None:
+        """All the rest.
+
+        Args:
+            deadline: when no new step begins any more, see `time.monotonic`.
+        """
+        return self._run(list(later_steps()), deadline)
+
+    def _run(self, steps: list[Step], deadline: float) -> FoundPage | None:
+        for done, step in enumerate(steps):
+            if monotonic() > deadline:
+                break
+            self.progress("code", done, len(steps))
+            found = self.over(self.candidates[step.after : step.candidates], step)
+            if found is not None:
+                self.progress("code", len(steps), len(steps))
+                return self.best_page(found)
+        return None
 
     def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
@@ -141,8 +157,9 @@ class _Hunt:
             # under one and the same mask. Neighbours come last: they often look alike by their metadata, whatever the
             # keystream does.
             periods = [period for period in candidate.periods if period > 1]
-            ways: list[int | Register] = [0, *self.registers, *periods, 1]
-            for way in ways[: step.lags + 1 + len(self.registers)]:
+            registers = self.registers if candidate.shows_restarts else ()
+            ways: list[int | Register] = [0, *registers, *periods, 1]
+            for way in ways[: step.lags + 1 + len(registers)]:
                 view = self._view(candidate.page_bytes, way)
                 if len(view.heads.rows.values) < FEWEST_ROWS:
                     continue
@@ -197,7 +214,7 @@ class _Hunt:
                     return found
         return seen[:MOST_TIED]
 
-    def best_page(self, first: FoundPage, candidates: Sequence[PageCandidate]) -> FoundPage:
+    def best_page(self, first: FoundPage) -> FoundPage:
         """Of all page sizes that the code fits, the one under which the most codewords decode.
 
         Under half of the right size every other row is one, and under a size that shares a divisor with the right one
@@ -208,16 +225,28 @@ class _Hunt:
         natural = NATURAL[message] == first.window.m
         depth = _depth_for(first.words)
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
-        for candidate in candidates[:RIVALS]:
-            if candidate.page_bytes == first.layout.page_bytes:
-                continue
+        for candidate in self._rivals(first):
             other = self.over([candidate], step)
             if other is None:
                 continue
             larger = other.layout.page_bytes > best.layout.page_bytes
-            if other.share > best.share * (CLEARLY if larger else 1 / CLEARLY):
+            if other.quality > best.quality * (CLEARLY if larger else 1 / CLEARLY):
                 best = other
         return best
+
+    def _rivals(self, first: FoundPage) -> Iterator[PageCandidate]:
+        """Other candidates, and, where only a part of the codewords decodes, the multiples of the page."""
+        page = first.layout.page_bytes
+        seen = {page}
+        if first.share < WHOLE_SHARE:
+            allowed = set(allowed_pages().tolist())
+            for times in MULTIPLES:
+                if times * page in allowed:
+                    seen.add(times * page)
+                    yield replace(first.candidate, page_bytes=times * page)
+        for candidate in self.candidates[: RIVALS if first.share < WHOLE_SHARE else FEW_RIVALS]:
+            if candidate.page_bytes not in seen:
+                yield candidate
 
 
 def _depth_for(words: FoundCode) -> Depth:
@@ -276,7 +305,6 @@ def _best_complete(view: _View, windows: list[Window], candidate: PageCandidate)
     Where metadata are alike in most rows, several places fit the first codeword; the others tell which is right.
     """
     best: FoundPage | None = None
-    best_share = 0.0
     tried: set[PageLayout] = set()
     for window in windows[:MOST_WINDOWS]:
         if best is not None and window.hits < TIED * best.window.hits:
@@ -285,9 +313,9 @@ def _best_complete(view: _View, windows: list[Window], candidate: PageCandidate)
         if found is None or found.layout in tried:
             continue
         tried.add(found.layout)
-        share = decoding_share(code_view(view.rows, found.window), found.words.bch, found.layout)
-        if best is None or share > best_share:
-            best, best_share = replace(found, share=share), share
+        share, quality = decoding_share(code_view(view.rows, found.window), found.words.bch, found.layout)
+        if best is None or quality > best.quality:
+            best = replace(found, share=share, quality=quality)
         if len(tried) == MOST_TIED:
             break
     return best

@@ -1,10 +1,10 @@
 """The search for a code that is no binary BCH code: Hamming and Reed-Solomon, on the page sizes that a dump suggests.
 
-It is asked when `find_code` has found nothing. Hamming comes first, since it costs a product of matrices a page size;
-then Reed-Solomon, the usual fields before the unusual ones.
+It is asked when the first steps of `find_code` have found nothing. Hamming comes first, since it costs a product of
+matrices a page size; then Reed-Solomon, the usual fields before the unusual ones.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from time import monotonic
 
@@ -19,7 +19,7 @@ from deadstick.solve.other_codes.page import look_for
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, common_roots, other_roots
 from deadstick.solve.survey import Survey
 
-__all__ = ["FoundOther", "find_other_code"]
+__all__ = ["FoundOther", "OtherCodeSearch"]
 
 ROWS = 128
 FEWEST_ROWS = 16
@@ -31,38 +31,53 @@ PERIODS = 2
 USUAL_PAGES = (528, 2112, 4224)
 """Tried even where the dump does not suggest them: one spare byte to 32 data bytes, as old chips have it (Linux
 drivers/mtd/nand/raw/nand_base.c, nand_decode_id)."""
-SEARCH_SECONDS = 100.0
-"""No new step begins after so long."""
+FIRST_SECONDS = 30.0
+"""No new step of the first ones begins after so long."""
 
 
-def find_other_code(
-    data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...], progress: Progress = silent
-) -> FoundOther | None:
-    """Try page sizes until a Hamming or a Reed-Solomon code explains the pages.
+class OtherCodeSearch:
+    """Tries page sizes until a Hamming or a Reed-Solomon code explains the pages."""
 
-    Args:
-        data: `uint8[bytes]`, the surveyed part.
-        candidates: page sizes, likeliest first.
-        progress: told about every step as `other code`.
+    def __init__(
+        self, data: NDArray[np.uint8], candidates: Sequence[PageCandidate], progress: Progress = silent
+    ) -> None:
+        """Take what is searched.
 
-    Returns:
-        None where neither explains any candidate.
-    """
-    seen = {candidate.page_bytes for candidate in candidates[:HAMMING_CANDIDATES]}
-    usual = [PageCandidate(page, (), 0.0, "a usual size") for page in USUAL_PAGES if page not in seen]
-    candidates = (*candidates[:HAMMING_CANDIDATES], *usual)
-    rows = _AllRows(data)
-    began = monotonic()
-    steps = list(_steps(len(candidates), len(usual)))
-    for done, step in enumerate(steps):
-        if monotonic() - began > SEARCH_SECONDS:
-            break
-        progress("other code", done, len(steps))
-        found = step.over(rows, candidates[step.candidate])
-        if found is not None:
-            progress("other code", len(steps), len(steps))
-            return found
-    return None
+        Args:
+            data: `uint8[bytes]`, the surveyed part.
+            candidates: page sizes, likeliest first; noise has none, and nothing is tried then.
+            progress: told about every step as `other code`.
+        """
+        seen = {candidate.page_bytes for candidate in candidates[:HAMMING_CANDIDATES]}
+        usual = [PageCandidate(page, (), 0.0, "a usual size") for page in USUAL_PAGES if page not in seen]
+        self.candidates = (*candidates[:HAMMING_CANDIDATES], *(usual if candidates else ()))
+        self.rows, self.progress = _AllRows(data), progress
+        self.steps = list(_steps(len(self.candidates), len(usual))) if candidates else []
+        self.done = 0
+
+    def first(self) -> FoundOther | None:
+        """Every Hamming code, and the usual Reed-Solomon codes on the first page size."""
+        last = next((i for i, step in enumerate(self.steps) if (step.kind, step.candidate) == ("all", 0)), -1)
+        return self._run(last + 1, monotonic() + FIRST_SECONDS)
+
+    def later(self, deadline: float) -> FoundOther | None:
+        """All the rest.
+
+        Args:
+            deadline: when no new step begins any more, see `time.monotonic`.
+        """
+        return self._run(len(self.steps), deadline)
+
+    def _run(self, end: int, deadline: float) -> FoundOther | None:
+        while self.done < end and monotonic() < deadline:
+            step = self.steps[self.done]
+            self.progress("other code", self.done, len(self.steps))
+            self.done += 1
+            found = step.over(self.rows, self.candidates[step.candidate])
+            if found is not None:
+                self.progress("other code", len(self.steps), len(self.steps))
+                return found
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +117,17 @@ class _Step:
 def _steps(candidates: int, usual: int) -> Iterator[_Step]:
     """What is tried on which of the candidates; the last ones are the usual sizes."""
     suggested = candidates - usual
-    for kind, most in (
-        ("hamming", candidates),
-        ("known", USUAL_CANDIDATES),
-        ("all", ALL_CANDIDATES),
-        ("other roots", OTHER_CANDIDATES),
+    for kind, first, most in (
+        ("hamming", 0, candidates),
+        ("known", 0, 1),
+        ("all", 0, 1),
+        ("known", 1, USUAL_CANDIDATES),
+        ("all", 1, ALL_CANDIDATES),
+        ("other roots", 0, OTHER_CANDIDATES),
     ):
-        for candidate in range(min(suggested, most)):
+        for candidate in range(first, min(suggested, most)):
             yield _Step(kind, candidate)
-        if kind in {"hamming", "known"}:
+        if kind == "hamming" or (kind == "known" and first):
             yield from (_Step(kind, candidate) for candidate in range(suggested, candidates))
 
 

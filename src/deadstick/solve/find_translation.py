@@ -159,7 +159,7 @@ def _is_forwards(found: Consistency, backwards: Consistency, *, counted: bool) -
     older state of the disk may well be as free of contradictions, and may have more files in it to speak for it.
     """
     if counted:
-        return backwards.share <= found.share + TIED_SHARE
+        return backwards.share <= found.share + TIED_SHARE or backwards.score < found.score
     return backwards.score < found.score
 
 

@@ -44,12 +44,14 @@ class PageCandidate:
         periods: pages after which the keystream may come again, the likeliest first; empty where nothing repeats.
         figure: standard deviations of the lag or of the comb.
         witness: what was seen, in words.
+        shows_restarts: whether a shift register starts anew at the borders of the pages.
     """
 
     page_bytes: int
     periods: tuple[int, ...]
     figure: float
     witness: str
+    shows_restarts: bool = False
 
 
 def page_candidates(

@@ -16,15 +16,14 @@ from numpy.typing import NDArray
 from deadstick.codes.bch import BchCode
 from deadstick.errors import RecipeError
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
-from deadstick.solve.structure import densities
 from deadstick.solve.window import data_bytes_of
 from deadstick.solve.words import bits_at, corrected, exact_spans
 
 ROWS = 64
 OFTEN = 0.25
 """Share of the bits of a column that the decoder changes, above which the byte is not the one that the code saw."""
-QUIET, ACTIVE = 0.03, 0.1
-"""Densities of ones in differences: of a marker at most, and of data around it at least."""
+QUIET, ACTIVE = 0.12, 0.3
+"""Shares of the rows in which a marker differs at most, some bad blocks among them, and data around it at least."""
 BESIDE = 8
 
 
@@ -125,9 +124,9 @@ def _less(span: Span, taken: tuple[Span, ...]) -> Iterator[Span]:
 
 def _is_changed(differences: NDArray[np.uint8], column: int, first: int) -> bool:
     """Whether the column is as quiet as a marker, among data that are not, and the first metadata byte is not."""
-    density = densities(differences)
-    beside = np.r_[density[column - BESIDE : column], density[column + 1 : column + 1 + BESIDE]]
-    return bool(density[column] < QUIET and np.median(beside) > ACTIVE and density[first] > ACTIVE)
+    differs = (differences != 0).mean(axis=0)
+    beside = np.r_[differs[column - BESIDE : column], differs[column + 1 : column + 1 + BESIDE]]
+    return bool(differs[column] < QUIET and np.median(beside) > ACTIVE and differs[first] > ACTIVE)
 
 
 def _changed(layout: PageLayout, column: int) -> PageLayout:

@@ -173,6 +173,8 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
         At least one, the last without a version.
     """
     logical, constant = _block_values(item.number, metadata)
+    # Blocks without a number, and those that read as zeros throughout, have no version.
+    constant &= (logical != item.number.all_ones) & metadata.values.any(axis=(1, 2))
     if units is not None:
         logical = logical * (int(units.max(initial=0)) + 1) + units
     order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]

@@ -171,9 +171,7 @@ class PageBuilder:
         return len(self._with_content(data)) >= FIRST_ROWS
 
     def _with_content(self, data: Span) -> NDArray[np.int64]:
-        values = self.rows[:, data.start // 8 : -(-data.end // 8)]
-        ones = np.bitwise_count(values).sum(axis=1, dtype=np.int64) / (8 * values.shape[1])
-        return np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
+        return with_content(self.rows[:, data.start // 8 : -(-data.end // 8)])
 
     def _ordered(self, word: _Word) -> tuple[tuple[Span, ...], Span]:
         """Metadata before the data, where the columns say so: the code itself cannot tell."""
@@ -242,14 +240,30 @@ def _around(spans: Iterable[Span], bit: int) -> Iterator[Span]:
             yield Span(span.part, bit + 8, span.end - bit)
 
 
-def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -> float:
-    """Share of the codewords of some rows that decode."""
-    rows = rows[evenly(len(rows), 2 * ROWS)]
-    shares = []
+def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -> tuple[float, float]:
+    """How well some rows decode, going by the codewords with content: a word of zeros decodes anywhere.
+
+    A strong code also corrects words that are a few bytes off their place, only with more errors.
+
+    Returns:
+        The share of the codewords that decode, and the same with each weighed by what it has left of its strength.
+    """
+    shares, strengths = [], []
     for codeword in layout.codewords:
-        _, errors = corrected(bits_at(rows, exact_spans(codeword, code)), code)
-        shares.append(float((errors >= 0).mean()))
-    return float(np.mean(shares))
+        words = bits_at(rows, exact_spans(codeword, code))
+        words = words[with_content(words[:, : codeword.message_bits // 8])]
+        words = words[evenly(len(words), 2 * ROWS)]
+        if len(words):
+            _, errors = corrected(words, code)
+            shares.append(float((errors >= 0).mean()))
+            strengths.append(float(np.where(errors >= 0, 1 - errors / (code.t + 1), 0.0).mean()))
+    return (float(np.mean(shares)), float(np.mean(strengths))) if shares else (0.0, 0.0)
+
+
+def with_content(messages: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Numbers of the rows of `uint8[rows, bytes]` that are neither nearly all zeros nor nearly all ones."""
+    ones = np.bitwise_count(messages).sum(axis=1, dtype=np.int64) / (8 * messages.shape[1])
+    return np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
 
 
 def _loose(rows: NDArray[np.uint8], codewords: tuple[Codeword, ...], page_bytes: int) -> tuple[Span, ...]:

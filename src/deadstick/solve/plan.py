@@ -6,6 +6,7 @@ what it finds, unless the time runs out.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
@@ -42,19 +43,26 @@ class Step:
     after: int = 0
 
 
-def usual_steps(candidates: int) -> Iterator[Step]:
-    """What is most likely to be found, or quickest to try, stands first."""
+def first_steps(candidates: int) -> Iterator[Step]:
+    """What is most likely to be found, or quickest to try."""
     known = known_polynomials()
-    everything = tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
-    rounds = list(polynomial_rounds())
     yield Step("roots", candidates, 2, known)
     for depth in (MIDDLE, DEEP):
         yield Step("decoding", EARLY_CANDIDATES, 2, known, depth)
     # The first page size is nearly always the right one: it is searched through before the others are.
+    for depth in (MIDDLE, DEEP):
+        for natural in (True, False):
+            yield Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural)
+
+
+def later_steps() -> Iterator[Step]:
+    """All the rest, where neither that nor another kind of code was found."""
+    known, everything = known_polynomials(), every_polynomial()
     for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
-        for depth in (MIDDLE, DEEP):
-            for natural in (True, False):
-                yield Step("decoding", many, 1, everything, depth, natural, after=few)
+        if few:
+            for depth in (MIDDLE, DEEP):
+                for natural in (True, False):
+                    yield Step("decoding", many, 1, everything, depth, natural, after=few)
         yield Step("decoding", many, 1, everything, SHALLOW, after=few)
         yield Step("decoding", many, 1, everything, DEEPEST, after=few)
         for depth in (MIDDLE, DEEP):
@@ -64,8 +72,14 @@ def usual_steps(candidates: int) -> Iterator[Step]:
     for natural in (True, False):
         yield Step("decoding", MANY_CANDIDATES, 1, everything, MIDDLE, natural, after=EARLY_CANDIDATES)
     yield Step("roots", EARLY_CANDIDATES, 4, known, everywhere=True)
-    for polynomials in rounds:
+    for polynomials in polynomial_rounds():
         yield Step("roots", EARLY_CANDIDATES, 2, polynomials)
+
+
+@cache
+def every_polynomial() -> tuple[int, ...]:
+    """Every primitive polynomial of the degrees that are searched."""
+    return tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
 
 
 def hinted_steps(candidates: int, hint: CodeHint | None) -> Iterator[Step]:

@@ -100,7 +100,7 @@ def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, .
         found = _sizes(gaps)
         if found:
             return [
-                PageCandidate(page, _periods(hits.positions, hits.states, page, register), figure, witness)
+                PageCandidate(page, _periods(hits.positions, hits.states, page, register), figure, witness, True)
                 for page, figure, witness in found
             ]
     return []

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from time import monotonic
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,8 @@ from deadstick.solve.endings import (
     without_keystream,
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
-from deadstick.solve.find_code import find_code
-from deadstick.solve.find_other_code import find_other_code
+from deadstick.solve.find_code import CodeSearch, FoundPage
+from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.geometry import PageCandidate, page_candidates
@@ -38,6 +39,11 @@ from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
 
 REGISTER_BYTES = 32 << 20
+SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
+"""No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
+honest "not found" in minutes is worth more than a hope for hours."""
+PROVEN_SHARE = 0.4
+"""Share of what the volumes promise that must hold before the places of pages count as proven."""
 NO_HINTS = Hints()
 
 
@@ -116,21 +122,29 @@ def _coded(
     progress: Progress,
 ) -> tuple[CodedPages, list[Finding]] | None:
     """Pages under a code, with the answers; the family that the user names is asked first."""
+    codes = CodeSearch(part, candidates, registers, progress)
+    others = OtherCodeSearch(part, candidates, progress)
+    deadline = monotonic() + SEARCH_SECONDS
 
-    def bch() -> tuple[CodedPages, list[Finding]] | None:
-        found = find_code(part, candidates, progress, hints.code, registers)
+    def bch(found: FoundPage | None) -> tuple[CodedPages, list[Finding]] | None:
         if found is None:
             return None
         found = whole_page(found, registers)
         return found, [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
 
-    def other() -> tuple[CodedPages, list[Finding]] | None:
-        # Only where a page size is likely: noise has none, and ends here.
-        found = find_other_code(part, candidates, progress) if candidates else None
+    def other(found: FoundOther | None) -> tuple[CodedPages, list[Finding]] | None:
         return None if found is None else (found, findings.other_code(found, candidates))
 
-    family = hints.code.family if hints.code else "bch"
-    return (bch() or other()) if family in {"bch", "none"} else (other() or bch())
+    if hints.code is not None and hints.code.family not in {"bch", "none"}:
+        named = other(others.later(deadline))
+        if named is not None:
+            return named
+    return (
+        bch(codes.first(hints.code))
+        or other(others.first())
+        or bch(codes.later(deadline - OTHER_SECONDS))
+        or other(others.later(deadline))
+    )
 
 
 def _codeless(
@@ -181,9 +195,13 @@ def _translated(
     recipe = with_known_translation(
         chips.space(translation.recipe), translation.recipe, known, translation.volume_score
     )
+    reason = "the recipe decodes the dump"
+    if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= PROVEN_SHARE):
+        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
+        reason += "; no volume confirms where its pages belong, so nothing is called exact"
     answers += [findings.block_size(translation), findings.translation(translation), spread.finding]
     answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
-    solution = Solution("solved", "the recipe decodes the dump", recipe, tuple(answers))
+    solution = Solution("solved", reason, recipe, tuple(answers))
     if translation.volume_score >= SURE_VOLUME:
         return solution
     return unless_hidden(solution, test, pages, translation.recipe.layout)
