@@ -350,7 +350,9 @@ def with_marker(layout: PageLayout, column: int) -> PageLayout:
             else:
                 message.append(Span(span.part, span.start, span.bits, target.first))
         codewords.append(Codeword(tuple(span for span in message if span.bits), codeword.parity))
-    return PageLayout(layout.page_bytes, tuple(codewords), layout.loose)
+    places = zip(layout.loose, layout.targets[-1], strict=True)
+    loose = tuple(Span(span.part, span.start, span.bits, target.first) for span, target in places)
+    return PageLayout(layout.page_bytes, tuple(codewords), loose)
 
 
 def _run(column: int, pieces: list[tuple[Part, int]]) -> tuple[Span, ...]:

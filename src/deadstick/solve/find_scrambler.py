@@ -14,6 +14,7 @@ from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.metadata_order import PAGES, clearness, orders
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.spread import evenly
@@ -35,6 +36,9 @@ TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 DECODED_BYTES = 48 << 20
 MIXED = 0.1
+TIED_RULES, TIED_CLEARNESS = 0.99, 0.02
+"""Share of the most hits that agree from which on a rule for the restarts is as good; and how much clearer metadata
+must be to decide between such rules."""
 CONVINCING = -6.0
 CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
@@ -159,39 +163,67 @@ def _best_plain(found: CodedPages) -> Unscrambled | None:
 
 def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     """The codewords are as stored; is the data in them scrambled?"""
-    pages = np.flatnonzero(found.survey.written)[: DECODED_BYTES // found.layout.page_bytes]
-    batch = plain.recipe.decode(found.survey.pages[pages], pages)
-    good = (batch.errors >= 0).all(axis=1)
-    data = np.ascontiguousarray(batch.data[good])
-    columns_of = _data_columns(found.layout)
+    written = np.flatnonzero(found.survey.written)
+    some = written[evenly(len(written), PAGES)]
+    best, clearest = None, -1.0
+    for layout in orders(found.layout):
+        turned = replace(plain, recipe=replace(plain.recipe, layout=layout))
+        for hypothesis in _under_register(found, turned):
+            clear = clearness(hypothesis.recipe, found.survey.pages[some], some)
+            # Of equals the first: its rule has the most support.
+            if clear > clearest + TIED_CLEARNESS:
+                best, clearest = hypothesis, clear
+    return best or _stored_before_code(found, plain)
+
+
+def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambled]:
+    """Recipes with a register before the code; the code says nothing of its rule."""
+    layout = plain.recipe.layout
+    pages, data = _corrected(found, plain.recipe)
+    columns_of = _data_columns(layout)
     for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
         bare = find_hits(data.reshape(-1), register)
         inverse = bool(2 * bare.ones.sum() > len(bare.ones))
         hits = merged(bare, find_text_hits(data.reshape(-1), register, complement=inverse))
-        row, column = np.divmod(hits.positions, found.layout.data_bytes)
-        rules = seed_rules(
-            hits,
-            pages[good][row],
-            columns_of[column],
-            register,
-            found.layout,
-            0,
-            covers=(frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA})),
-        )
-        for rule in rules:
-            if 2 * len(rule.missing) > rule.period or (
-                rule.schedule.is_open and len(found.survey.data) >= SURVEY_BYTES
-            ):
-                continue
-            mixed = _is_mixed(rule)
-            scrambler = _scrambler(rule, register, "before_ecc", mixed=mixed)
-            code = plain.recipe.code
-            if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
-                # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
-                code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
-            recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
-            return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
-    table = find_table(data, pages[good], 0, alike_pieces(found.layout))
+        row, column = np.divmod(hits.positions, layout.data_bytes)
+        covers = (frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA}))
+        rules = seed_rules(hits, pages[row], columns_of[column], register, layout, 0, covers=covers)
+        rules = [rule for rule in rules if _is_whole(rule, found)]
+        if rules:
+            tied = [rule for rule in rules if rule.agreeing >= TIED_RULES * rules[0].agreeing]
+            yield from (_with_rule(plain, rule, register) for rule in tied)
+            return
+
+
+def _corrected(found: CodedPages, recipe: Recipe) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Numbers and data, `uint8[pages, data_bytes]`, of pages that decode."""
+    pages = np.flatnonzero(found.survey.written)[: DECODED_BYTES // found.layout.page_bytes]
+    batch = recipe.decode(found.survey.pages[pages], pages)
+    good = (batch.errors >= 0).all(axis=1)
+    return pages[good], np.ascontiguousarray(batch.data[good])
+
+
+def _is_whole(rule: SeedRule, found: CodedPages) -> bool:
+    """Whether enough of a rule was seen to make it one."""
+    enough = 2 * len(rule.missing) <= rule.period
+    return enough and not (rule.schedule.is_open and len(found.survey.data) >= SURVEY_BYTES)
+
+
+def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscrambled:
+    mixed = _is_mixed(rule)
+    scrambler = _scrambler(rule, register, "before_ecc", mixed=mixed)
+    code = plain.recipe.code
+    if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
+        # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
+        code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
+    recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
+    return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
+
+
+def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    """A table of keystreams over the data, before the code saw them."""
+    pages, data = _corrected(found, plain.recipe)
+    table = find_table(data, pages, 0, alike_pieces(found.layout))
     if table is None or not table.known.any():
         return None
     return replace(plain, recipe=table_before_code(plain.recipe, table), table=table, derived=_unknown(table))

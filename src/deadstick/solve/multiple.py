@@ -20,6 +20,8 @@ MOST_WORDS = 1 << 15
 MULTIPLES = (2, 4, 8, 16, 32, 64)
 LARGEST_PAGE = 16384 + 2208
 FEWEST_PAIRS = 8
+MOST_UNUSED = 4
+"""Unused bytes behind each codeword."""
 INSIDE, ACROSS = 0.9, 0.5
 """Shares of neighbouring words that must agree inside a page, and at most may across its border."""
 FEWEST_MARKED = 0.6
@@ -39,14 +41,15 @@ class Multiple:
 
 
 def is_filled(layout: PageLayout) -> bool:
-    """Whether in-line codewords of equal length fill the page without a rest."""
+    """Whether in-line codewords at equal distances fill the page with hardly a rest."""
+    count = len(layout.codewords)
+    distance, rest = divmod(8 * layout.page_bytes, count)
     size = sum(span.bits for span in layout.codewords[0].spans)
-    size = -(-size // 8) * 8
     return (
-        not layout.loose
-        and len(layout.codewords) * size == 8 * layout.page_bytes
+        not rest
+        and distance - 8 * MOST_UNUSED <= size <= distance
         and all(
-            min(span.start for span in codeword.spans) == number * size
+            min(span.start for span in codeword.spans) == number * distance
             for number, codeword in enumerate(layout.codewords)
         )
     )
@@ -135,9 +138,10 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
 
 def repeated(layout: PageLayout, times: int) -> PageLayout:
     """So many of a page as one."""
-    words = []
+    words, loose = [], []
     for number in range(times):
         move = 8 * number * layout.page_bytes
+        loose += [Span(span.part, span.start + move, span.bits) for span in layout.loose]
         words += [
             Codeword(
                 tuple(Span(span.part, span.start + move, span.bits) for span in codeword.message),
@@ -145,7 +149,7 @@ def repeated(layout: PageLayout, times: int) -> PageLayout:
             )
             for codeword in layout.codewords
         ]
-    return PageLayout(times * layout.page_bytes, tuple(words))
+    return PageLayout(times * layout.page_bytes, tuple(words), tuple(loose))
 
 
 def halved(layout: PageLayout) -> PageLayout | None:

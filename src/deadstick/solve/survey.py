@@ -10,7 +10,7 @@ from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
 from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Register, find_hits
-from deadstick.solve.spread import evenly
+from deadstick.solve.spread import scattered
 from deadstick.solve.window import Rows
 
 SURVEY_BYTES = 64 << 20
@@ -54,9 +54,9 @@ class Survey:
         return ~erased_pages(self.pages)
 
     def some_written(self, most: int) -> NDArray[np.int64]:
-        """Numbers of written pages, evenly spread, at most so many."""
+        """Numbers of written pages, ascending, at most so many."""
         numbers = np.flatnonzero(self.written)
-        return numbers[evenly(len(numbers), most)]
+        return numbers[scattered(len(numbers), most)]
 
     def as_read(self, most: int) -> Rows:
         """Pages as they are."""
@@ -66,7 +66,7 @@ class Survey:
         """Differences of pages that lie `lag` pages apart."""
         both = self.written[lag:] & self.written[:-lag] if 0 < lag < len(self.pages) else self.written[:0]
         first = np.flatnonzero(both)
-        first = first[evenly(len(first), most)]
+        first = first[scattered(len(first), most)]
         return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]), True)
 
     def without_keystream(self, register: Register, most: int) -> Rows:
@@ -74,7 +74,7 @@ class Survey:
         hits = find_hits(self.pages.reshape(-1), register)
         page, column = np.divmod(hits.positions, self.page_bytes)
         page, first = np.unique(page, return_index=True)
-        first = first[evenly(len(page), most)]
+        first = first[scattered(len(page), most)]
         seeds = rewound(hits.states[first], column[first], register)
         streams = Lfsr(register.polynomial).keystream(seeds, self.page_bytes, register.bit_order)
         bare = self.pages[hits.positions[first] // self.page_bytes] ^ streams

@@ -1,0 +1,63 @@
+"""Metadata before the data of a codeword, or behind them: the code cannot tell, the metadata themselves can.
+
+A word of a cyclic code says where it begins and ends and not what its bytes are for. Metadata hardly change from page
+to page, data do; a scrambler before the code hides that until it is undone.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+
+PAGES = 256
+
+
+def orders(layout: PageLayout) -> Iterator[PageLayout]:
+    """The layout, and the one with data and metadata of each codeword in the other order, where the code allows it."""
+    yield layout
+    words = [codeword.message for codeword in layout.codewords]
+    if any(span.target is not None for message in words for span in message) or not layout.metadata_bits:
+        return
+    if all(_is_in_line(message) for message in words):
+        turned = [Codeword(tuple(_turned(word.message)), word.parity) for word in layout.codewords]
+        yield replace(layout, codewords=tuple(turned))
+
+
+def _is_in_line(message: tuple[Span, ...]) -> bool:
+    """Whether the bits of a message follow each other in the page, but for a column that is left out."""
+    gaps = [behind.start - before.end for before, behind in pairwise(message)]
+    return all(0 <= gap <= 8 for gap in gaps)
+
+
+def _turned(message: tuple[Span, ...]) -> Iterator[Span]:
+    """The message with its parts in the other order, over the same bits."""
+    parts = {part: sum(span.bits for span in message if span.part is part) for part in (Part.DATA, Part.METADATA)}
+    first, second = (Part.METADATA, Part.DATA) if message[0].part is Part.DATA else (Part.DATA, Part.METADATA)
+    left = parts[first]
+    for span in message:
+        before = min(left, span.bits)
+        left -= before
+        if before:
+            yield Span(first, span.start, before)
+        if span.bits > before:
+            yield Span(second, span.start + before, span.bits - before)
+
+
+def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> float:
+    """How alike the metadata of some pages are, 0 to 1: the mean share of the most frequent byte of each column.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    batch = recipe.decode(pages, numbers)
+    metadata = batch.metadata[(batch.errors >= 0).all(axis=1)]
+    if not metadata.size:
+        return 0.0
+    return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
