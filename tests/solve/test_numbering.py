@@ -55,12 +55,11 @@ def test_two_copies_are_too_few_to_trust_a_field() -> None:
     assert counted == []
 
 
-def test_flags_above_the_number_are_masked_out() -> None:
+def test_flags_above_the_number_are_left_out() -> None:
     found, logical = metadata()
     rows = found.values.reshape(-1, 8)
     rows[:, 1] |= 0xA0
-    best = next(item for item in numberings(found, BLOCKS) if item.number.first_byte == 1)
-    assert best.number.mask == 0x3F
+    best = numberings(found, BLOCKS)[0]
     assert np.array_equal(best.number.read(found.values[:, 0]), logical)
 
 
@@ -76,3 +75,25 @@ def test_random_metadata_have_no_number(seed: int) -> None:
     values = np.repeat(rng.integers(0, 256, (BLOCKS, 1, 8), np.uint8), 4, axis=1)
     found = BlockMetadata(np.arange(BLOCKS), values, np.ones((BLOCKS, 4), np.bool_))
     assert all(item.log10_chance > -6 for item in numberings(found, BLOCKS))
+
+
+def test_a_count_of_writes_is_a_version_and_the_number_of_the_block_is_none() -> None:
+    rng = np.random.default_rng(9)
+    logical = rng.permutation(np.r_[np.arange(10), np.arange(4)])
+    for sequence, is_counted in ((rng.permutation(14) + 5000, True), (np.arange(14) + 5000, False)):
+        values = np.full((14, 4, 8), 0xFF, np.uint8)
+        BitField(0, 2, "big").write(values.reshape(-1, 8), np.repeat(logical, 4))
+        BitField(4, 2, "big").write(values.reshape(-1, 8), np.repeat(sequence, 4))
+        found = BlockMetadata(np.arange(14), values, np.ones((14, 4), np.bool_))
+        versions = with_versions(numberings(found, 14)[0], found)
+        counted = [item.translation.version for item in versions if item.counted and item.translation.version]
+        # The high byte is the same in every block, so the low one is all that is seen of the count.
+        assert (BitField(5, 1) in counted) == is_counted
+
+
+def test_a_number_takes_the_high_bytes_that_are_zero() -> None:
+    found, _ = metadata()
+    values = found.values.copy()
+    values[:, :, 0] = 0
+    best = numberings(BlockMetadata(found.blocks, values, found.good), BLOCKS)[0]
+    assert (best.number.first_byte, best.number.length) == (0, 3)

@@ -22,8 +22,8 @@ FEWEST_BLOCKS = 4
 TOLD_APART = 0.9
 MOST_FIELDS = 4
 VERSION_CHANCE = -3.0
-FEWEST_IN_SEQUENCE, SEQUENCE_BYTES, MOST_LEFT_OUT, IN_ORDER = 8, 2, 4, 0.9
-"""What makes a sequence: blocks, bytes of the field, how many times as many values it may span, and the share of
+FEWEST_IN_SEQUENCE, MOST_LEFT_OUT, IN_ORDER = 8, 4, 0.9
+"""What makes a sequence: blocks, how many times as many values it may span, and the share of
 neighbouring blocks with growing values from which on it is the number of the block."""
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
@@ -193,7 +193,7 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
         if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
             continue
         counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
-        if _is_sequence(values[order], metadata.blocks[order], field):
+        if _is_sequence(values[order], metadata.blocks[order]):
             counted = min(counted, narrow)
         chance = min(counted, narrow)
         if chance < VERSION_CHANCE:
@@ -216,13 +216,13 @@ def _narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
     return len(values) * float(np.log10(spread) - 8 * field.length * np.log10(2.0))
 
 
-def _is_sequence(values: NDArray[np.int64], blocks: NDArray[np.int64], field: BitField) -> bool:
+def _is_sequence(values: NDArray[np.int64], blocks: NDArray[np.int64]) -> bool:
     """Whether a field counts what the controller wrote: another value in each block, hardly one left out.
 
     The number of the block itself does so as well, but in the order of the blocks.
     """
     told = values[values != 0]
-    if len(told) < FEWEST_IN_SEQUENCE or len(np.unique(told)) < len(told) or field.length < SEQUENCE_BYTES:
+    if len(told) < FEWEST_IN_SEQUENCE or len(np.unique(told)) < len(told):
         return False
     in_order = np.diff(values[np.argsort(blocks, kind="stable")]) > 0
     return int(told.max() - told.min()) < MOST_LEFT_OUT * len(told) and in_order.mean() < IN_ORDER
