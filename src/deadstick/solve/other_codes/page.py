@@ -98,7 +98,8 @@ class _Builder:
                 last = column - found[-2][1] if len(found) > 1 else tail
                 first_tries = (column + last, column + tail, *range(data, page_bytes - tail + 1))
                 tries = [(begin + self.message, first) for first in first_tries]
-            place = next((p for p in tries if p not in found and self.clean(*p) >= fewest), None)
+            free = (p for p in tries if all(abs(p[1] - column) >= tail for _, column in found))
+            place = next((p for p in free if self.clean(*p) >= fewest), None)
             if place is None:
                 return None
             stride = place[0] - begin if in_line else 0
