@@ -55,11 +55,12 @@ def test_two_copies_are_too_few_to_trust_a_field() -> None:
     assert counted == []
 
 
-def test_flags_above_the_number_are_left_out() -> None:
+def test_flags_above_the_number_are_masked_out() -> None:
     found, logical = metadata()
     rows = found.values.reshape(-1, 8)
     rows[:, 1] |= 0xA0
-    best = numberings(found, BLOCKS)[0]
+    best = next(item for item in numberings(found, BLOCKS) if item.number.first_byte == 1)
+    assert best.number.mask == 0x3F
     assert np.array_equal(best.number.read(found.values[:, 0]), logical)
 
 

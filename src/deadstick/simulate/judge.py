@@ -38,9 +38,7 @@ class Judgement:
     Attributes:
         verdict: `right`: every sector that can be had is right, and no field differs; `wrong`: some sector is claimed
             to be exact, or to be unwritten, and is not what the true recipe gives, or a field differs though all
-            data agree; `incomplete`: nothing that is claimed is wrong, but something is missing or only doubtful: a
-            recipe without a version field says that copies are equal candidates, and one whose places are not proven
-            claims none.
+            data agree; `incomplete`: nothing that is claimed is wrong, but something is missing or only doubtful.
         sectors: that the true recipe brings back, none of their codewords lost.
         right: of them, how many the found recipe brings back.
         wrong_exact: sectors claimed exact, or unwritten, that differ from the truth.
@@ -80,8 +78,7 @@ def judge(dump: Dump, true: Recipe, found: Recipe, disk: NDArray[np.uint8] | Non
     counts = _compare(reference.disk, candidate.disk)
     differing = tuple(differences(true, found, reference, candidate))
     verdict: Verdict = "right"
-    misses = found.translation.version is None or not found.interleave.sure
-    if counts.wrong_exact or (differing and counts.right == counts.sectors and not misses):
+    if counts.wrong_exact or (differing and counts.right == counts.sectors):
         verdict = "wrong"
     elif differing or counts.right < counts.sectors:
         verdict = "incomplete"

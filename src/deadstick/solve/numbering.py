@@ -91,12 +91,13 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
 
 
 def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
-    """One of those that give all blocks the same numbers."""
-    kept: dict[bytes, Numbering] = {}
+    """One of those that give all blocks the same numbers, and one with flags above the number, where there are any."""
+    kept: dict[tuple[bytes, bool], Numbering] = {}
     for item in found:
         values, _ = _block_values(item.number, metadata)
         values[values == item.number.all_ones] = -1
-        kept.setdefault(values.tobytes(), item)
+        has_flags = item.number.all_ones != (1 << 8 * item.number.length) - 1
+        kept.setdefault((values.tobytes(), has_flags), item)
     return list(kept.values())
 
 
