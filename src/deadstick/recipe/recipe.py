@@ -136,7 +136,7 @@ class Recipe:
             kernels.reverse_bits(data)
             kernels.reverse_bits(metadata)
         if self._is_scrambled("before_ecc"):
-            data_key, metadata_key = self._key_parts
+            data_key, metadata_key = self.keys
             index = self._index(pages)
             data ^= data_key[index]
             metadata ^= metadata_key[index]
@@ -225,7 +225,7 @@ class Recipe:
             `uint8[pages, page_bytes]`.
         """
         if self._is_scrambled("before_ecc"):
-            data_key, metadata_key = self._key_parts
+            data_key, metadata_key = self.keys
             index = self._index(pages)
             data, metadata = data ^ data_key[index], metadata ^ metadata_key[index]
         if self.code is not None:
@@ -297,7 +297,7 @@ class Recipe:
         return self.scrambler.keystreams.unknown
 
     @cached_property
-    def _key_parts(self) -> tuple[Bytes, Bytes]:
+    def keys(self) -> tuple[Bytes, Bytes]:
         """Keystreams of a scrambler before the ECC, sorted into data and metadata."""
         if self.scrambler is None:
             raise RecipeError("this recipe has no scrambler")

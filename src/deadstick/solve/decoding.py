@@ -8,7 +8,7 @@ left. The published way, the greatest common divisor of clean words (van Zandwij
 where clean words end; this one goes on until the code itself does.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Event
@@ -125,20 +125,27 @@ class DecodingTest:
         return len(self.ordered["msb"])
 
     def search(
-        self, places: Sequence[Places], polynomials: Sequence[int], depth: Depth, tried: int, *, natural: bool = True
+        self,
+        places: Sequence[Places],
+        polynomials: Sequence[int],
+        depth: Depth | Mapping[int, Depth],
+        tried: int,
+        *,
+        natural: bool = True,
     ) -> list[Window]:
         """Try polynomials on places.
 
         Args:
             places: for each length of message.
             polynomials: primitive polynomials.
-            depth: how many syndromes and rows.
+            depth: how many syndromes and rows, for all messages or by their length.
             tried: hypotheses tried before, which the chance takes into account.
             natural: only the smallest field for each length of message, or only the others.
 
         Returns:
             Convincing windows of the first polynomial that has any, best first.
         """
+        depths = {item.message: depth if isinstance(depth, Depth) else depth[item.message] for item in places}
         degrees = {m for item in places for m in DEGREES if self._wanted(item.message, m, natural=natural)}
         chosen = [polynomial for polynomial in polynomials if gf2poly.degree(polynomial) in degrees]
         workers = min(WORKERS, len(chosen))
@@ -147,7 +154,7 @@ class DecodingTest:
         stop = Event()
         with ThreadPoolExecutor(workers) as pool:
             parts = [
-                pool.submit(self._search_part, places, chosen[start::workers], depth, tried, natural, stop)
+                pool.submit(self._search_part, places, chosen[start::workers], depths, tried, natural, stop)
                 for start in range(workers)
             ]
             found = [part.result() for part in parts]
@@ -160,13 +167,13 @@ class DecodingTest:
         self,
         places: Sequence[Places],
         polynomials: Sequence[int],
-        depth: Depth,
+        depths: Mapping[int, Depth],
         tried: int,
         natural: bool,
         stop: Event,
     ) -> list[Window]:
         cuts = {item.message: Cut.of(self.heads, item.message) for item in places}
-        few, many = evenly(self.rows, depth.rows), evenly(self.rows, CONFIRM_ROWS)
+        many = evenly(self.rows, CONFIRM_ROWS)
         orders: tuple[BitOrder, ...] = ("msb", "lsb")
         for polynomial in polynomials:
             if stop.is_set():
@@ -175,14 +182,15 @@ class DecodingTest:
             for item in places:
                 if not self._wanted(item.message, field.m, natural=natural):
                     continue
-                cut = cuts[item.message]
+                cut, (syndromes, most) = cuts[item.message], depths[item.message]
+                few = evenly(self.rows, most)
                 for order in orders:
-                    rows = FieldRows(field, cut.take(self.ordered[order][few]), depth.syndromes)
-                    shortest = field.m * depth.syndromes // 8 - 1
+                    rows = FieldRows(field, cut.take(self.ordered[order][few]), syndromes)
+                    shortest = field.m * syndromes // 8 - 1
                     hits = rows.hits(item.message, cut.moved(item.table), self.variants, shortest)
                     if not hits:
                         continue
-                    rows = FieldRows(field, cut.take(self.ordered[order][many]), depth.syndromes)
+                    rows = FieldRows(field, cut.take(self.ordered[order][many]), syndromes)
                     found = [w for hit in hits[:64] for w in self._confirmed(rows, item, cut, hit, order, tried)]
                     if found:
                         stop.set()

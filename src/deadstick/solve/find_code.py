@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from time import monotonic
 
 import numpy as np
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 from deadstick.progress import Progress, silent
 from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
-from deadstick.solve import structure
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import (
     DEEP,
@@ -19,12 +17,8 @@ from deadstick.solve.decoding import (
     MIDDLE,
     NATURAL,
     SHALLOW,
-    DecodingTest,
     Depth,
-    Places,
     every_place,
-    in_line_places,
-    spare_places,
     tails_of,
     telling,
 )
@@ -33,22 +27,21 @@ from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
-from deadstick.solve.register import Register
+from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.row_view import FEWEST_ROWS, RowView
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import (
     MESSAGES,
-    Heads,
     Tail,
     Window,
     data_bytes_of,
     search,
 )
 
-FEWEST_ROWS = 8
 CLEARLY = 1.06
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
-ROWS = 256
+MOST_LAGS_OF_RATE = 2
 RIVALS, FEW_RIVALS = 10, 4
 WHOLE_SHARE = 0.97
 """Share of the codewords that decode from which on few other page sizes are looked at."""
@@ -119,7 +112,9 @@ class CodeSearch:
         self.data, self.candidates, self.progress = data, candidates, progress
         self.registers = registers[:MOST_REGISTERS]
         self.surveys: dict[int, Survey] = {}
-        self.views: dict[tuple[int, int | Register], _View] = {}
+        self.views: dict[tuple[int, int | Register], RowView] = {}
+        self.hits: dict[Register, Hits] = {}
+        self.rates: dict[int, float | None] = {}
         self.tried = 1
 
     def first(self, hint: CodeHint | None = None) -> FoundPage | None:
@@ -163,23 +158,52 @@ class CodeSearch:
                 view = self._view(candidate.page_bytes, way)
                 if len(view.heads.rows.values) < FEWEST_ROWS:
                     continue
-                found = self._found(view, candidate, step)
+                depth = self._depth(view, candidate, step)
+                if depth is None:
+                    continue
+                found = self._found(view, candidate, step, depth)
                 if found is not None:
                     return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
 
-    def _view(self, page: int, way: int | Register) -> "_View":
+    def _view(self, page: int, way: int | Register) -> RowView:
         """Rows of a page size: a lag, or a register."""
         if (page, way) not in self.views:
             survey = self.surveys.setdefault(page, Survey(self.data, page))
-            self.views[page, way] = _View(survey, way)
+            self.views[page, way] = RowView(survey, way, self._hits(way) if isinstance(way, Register) else None)
         return self.views[page, way]
 
-    def _found(self, view: "_View", candidate: PageCandidate, step: Step) -> FoundPage | None:
+    def _hits(self, register: Register) -> Hits:
+        if register not in self.hits:
+            self.hits[register] = find_hits(self.data, register)
+        return self.hits[register]
+
+    def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
+        """How deep a step looks into rows; None where it does not."""
+        if step.test == "roots" or (step.depth is not None and not step.blind):
+            return step.depth or SHALLOW
+        rate = self._page_rate(candidate)
+        if step.blind:
+            return step.depth if rate is None else None
+        return view.depths(rate) if rate is not None else None
+
+    def _page_rate(self, candidate: PageCandidate) -> float | None:
+        """Share of wrong bits, by the first rows that tell."""
+        page = candidate.page_bytes
+        if page not in self.rates:
+            registers = self.registers if candidate.shows_restarts else ()
+            ways: list[int | Register] = [*registers, *[p for p in candidate.periods if p > 1][:MOST_LAGS_OF_RATE], 0]
+            rates = (self._view(page, way).page_rate for way in ways)
+            self.rates[page] = next((rate for rate in rates if rate is not None), None)
+        return self.rates[page]
+
+    def _found(
+        self, view: RowView, candidate: PageCandidate, step: Step, depth: Depth | dict[int, Depth]
+    ) -> FoundPage | None:
         """One step on some rows; a polynomial whose windows make no page is left out, and others have their turn."""
         for _ in range(MOST_TURNS):
-            windows = self._windows(view, step)
+            windows = self._windows(view, step, depth)
             found = _best_complete(view, windows, candidate)
             if found is not None or not windows:
                 return found
@@ -187,7 +211,7 @@ class CodeSearch:
             step = replace(step, polynomials=tuple(p for p in step.polynomials if p not in useless))
         return None
 
-    def _windows(self, view: "_View", step: Step) -> list[Window]:
+    def _windows(self, view: RowView, step: Step, depth: Depth | dict[int, Depth]) -> list[Window]:
         places = view.places
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
@@ -195,9 +219,9 @@ class CodeSearch:
         if step.everywhere:
             data = data_bytes_of(view.survey.page_bytes)
             places = [every_place(view.heads, message) for message in MESSAGES if message <= data]
-        return view.test.search(places, step.polynomials, step.depth, self.tried, natural=step.natural)
+        return view.test.search(places, step.polynomials, depth, self.tried, natural=step.natural)
 
-    def _decoded(self, view: "_View", seen: list[Window]) -> list[Window]:
+    def _decoded(self, view: RowView, seen: list[Window]) -> list[Window]:
         """The windows that decoding finds with the polynomial which clean words have given, or the clean words' own.
 
         A root alone tells neither which of the code's roots it is nor where exactly the words end.
@@ -255,51 +279,7 @@ def _depth_for(words: FoundCode) -> Depth:
     return Depth(min(usual.syndromes, words.bch.t), 12)
 
 
-class _View:
-    """Rows of one page size, seen in one way."""
-
-    def __init__(self, survey: Survey, way: int | Register) -> None:
-        """Take a lag, 0 for the pages as they are, or a register."""
-        self.survey = survey
-        self.lag = way if isinstance(way, int) else 0
-        if isinstance(way, Register):
-            # Where the register shows, much of the page is constant, and words of zeros belong to any code.
-            bare = survey.without_keystream(way, 2 * ROWS)
-            self.rows = replace(bare, values=bare.values[telling(bare.values)][:ROWS])
-        else:
-            self.rows = survey.differences(way, ROWS) if way else survey.as_read(ROWS)
-        self.heads = Heads.of(self.rows)
-
-    @cached_property
-    def test(self) -> DecodingTest:
-        """The decoding test on the rows."""
-        return DecodingTest(self.heads)
-
-    @cached_property
-    def differences(self) -> NDArray[np.uint8]:
-        """`uint8[rows, page_bytes]`: the rows, or the differences of neighbours, if they are no differences yet."""
-        values = self.rows.values
-        return values if self.rows.are_differences else values[1:] ^ values[:-1]
-
-    @cached_property
-    def places(self) -> list[Places]:
-        """Places in line, and those that the structure of the spare area suggests."""
-        values = self.rows.values
-        values = values[telling(values)]
-        differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
-        suggested = in_line_places(self.heads)
-        if len(differences) < FEWEST_ROWS:
-            return suggested
-        data = data_bytes_of(self.survey.page_bytes)
-        runs = structure.parity_runs(structure.densities(differences), data)
-        for message in MESSAGES:
-            if message <= data:
-                found = structure.places(structure.groups(runs, data // message), data)
-                suggested.append(spare_places(self.heads, found, message))
-        return [places for places in suggested if len(places.table)]
-
-
-def _best_complete(view: _View, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:
+def _best_complete(view: RowView, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:
     """The first window that makes a page, or one that is as good and makes a better page.
 
     Where metadata are alike in most rows, several places fit the first codeword; the others tell which is right.
@@ -321,7 +301,7 @@ def _best_complete(view: _View, windows: list[Window], candidate: PageCandidate)
     return best
 
 
-def _complete(view: _View, window: Window, candidate: PageCandidate) -> FoundPage | None:
+def _complete(view: RowView, window: Window, candidate: PageCandidate) -> FoundPage | None:
     rows = code_view(view.rows, window)
     words = identify(rows, window)
     if words is None:

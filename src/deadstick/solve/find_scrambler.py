@@ -15,8 +15,10 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import PAGES, clearness, orders
+from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
+from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import (
     StoredTable,
@@ -173,7 +175,18 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
             # Of equals the first: its rule has the most support.
             if clear > clearest + TIED_CLEARNESS:
                 best, clearest = hypothesis, clear
-    return best or _stored_before_code(found, plain)
+    return _with_metadata_seeds(best, found) if best is not None else _stored_before_code(found, plain)
+
+
+def _with_metadata_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
+    scrambler = best.recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+        return best
+    seeds = np.array(scrambler.keystreams.seeds, np.uint64)
+    solved = seeds_by_metadata(best.recipe, found.survey.pages, np.flatnonzero(found.survey.written))
+    for number, seed in solved.items():
+        seeds[number] = seed
+    return replace(best, recipe=_with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
 
 
 def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambled]:
@@ -211,13 +224,21 @@ def _is_whole(rule: SeedRule, found: CodedPages) -> bool:
 
 def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscrambled:
     mixed = _is_mixed(rule)
-    scrambler = _scrambler(rule, register, "before_ecc", mixed=mixed)
+    scrambler = _with_orbit(_scrambler(rule, register, "before_ecc", mixed=mixed))
     code = plain.recipe.code
     if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
         # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
         code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
     recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
     return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
+
+
+def _with_orbit(scrambler: Scrambler) -> Scrambler:
+    """With the seeds that follow from the others, where the register runs on from one to the next."""
+    keystreams = scrambler.keystreams
+    if not isinstance(keystreams, LfsrKeystreams):
+        return scrambler
+    return replace(scrambler, keystreams=on_one_orbit(keystreams))
 
 
 def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
@@ -280,11 +301,14 @@ def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     written = np.flatnonzero(found.survey.written)
     seeds = np.array(scrambler.keystreams.seeds, np.uint64)
     seeds[_refuted(best.recipe, found, written)] = 0
-    recipe = _with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds)
+    # A register that runs on from keystream to keystream tells what no code need be asked.
+    keystreams = on_one_orbit(replace(scrambler.keystreams, seeds=tuple(seeds.tolist())))
+    seeds = np.array(keystreams.seeds, np.uint64)
+    recipe = _with_seeds(best.recipe, scrambler, keystreams, seeds)
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
-    recipe = _with_seeds(recipe, scrambler, scrambler.keystreams, seeds)
+    recipe = _with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
     return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
 

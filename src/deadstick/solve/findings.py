@@ -147,7 +147,10 @@ def scrambler(plain: Unscrambled) -> Finding:
         f"{plain.decoded} of {plain.examined} codewords decode"
     )
     if plain.derived:
-        figure += f"; {plain.derived} seeds follow from the code's equations or are unknown"
+        unknown = int(plain.recipe.scrambler.keystreams.unknown.sum())
+        figure += (
+            f"; {plain.derived} seeds show nowhere in the data, {unknown} of them do not follow from others either"
+        )
     return Finding("scrambler", plain.recipe.scrambler.describe(), figure, register.log10_chance)
 
 

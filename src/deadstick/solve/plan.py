@@ -27,7 +27,8 @@ class Step:
         candidates: page sizes to try, the likeliest ones.
         lags: distances of pages whose differences are tried, beside the pages as they are.
         polynomials: fields to try.
-        depth: of the decoding test.
+        depth: of the decoding test; None for what the errors in the rows demand, where they tell.
+        blind: only where the errors in the rows cannot be told.
         natural: whether the decoding test takes the usual fields for each length of message, or the others.
         everywhere: try every place, and not only those that the structure of the spare area suggests.
         after: candidates that an earlier step has tried.
@@ -37,22 +38,23 @@ class Step:
     candidates: int
     lags: int
     polynomials: tuple[int, ...]
-    depth: Depth = SHALLOW
+    depth: Depth | None = SHALLOW
     natural: bool = True
     everywhere: bool = False
     after: int = 0
+    blind: bool = False
 
 
 def first_steps(candidates: int) -> Iterator[Step]:
     """What is most likely to be found, or quickest to try."""
     known = known_polynomials()
     yield Step("roots", candidates, 2, known)
-    for depth in (MIDDLE, DEEP):
-        yield Step("decoding", EARLY_CANDIDATES, 2, known, depth)
+    yield from (Step("decoding", EARLY_CANDIDATES, 2, known, depth) for depth in (MIDDLE, DEEP))
     # The first page size is nearly always the right one: it is searched through before the others are.
-    for depth in (MIDDLE, DEEP):
+    fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
+    for depth in fitting_first:
         for natural in (True, False):
-            yield Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural)
+            yield Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural, blind=depth is not None)
 
 
 def later_steps() -> Iterator[Step]:

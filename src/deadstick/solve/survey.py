@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
 from deadstick.solve.keystream import rewound
-from deadstick.solve.register import Register, find_hits
+from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.spread import scattered
 from deadstick.solve.window import Rows
 
@@ -69,9 +69,16 @@ class Survey:
         first = first[scattered(len(first), most)]
         return Rows(f"differences of pages {lag} apart", _telling(self.pages[first] ^ self.pages[first + lag]), True)
 
-    def without_keystream(self, register: Register, most: int) -> Rows:
-        """Pages in which the register shows, with its output over all columns taken off."""
-        hits = find_hits(self.pages.reshape(-1), register)
+    def without_keystream(self, register: Register, hits: Hits | None, most: int) -> Rows:
+        """Pages in which the register shows, with its output over all columns taken off.
+
+        Args:
+            register: a shift register.
+            hits: where it shows in `data`; None to look.
+            most: pages at the most.
+        """
+        hits = find_hits(self.data, register) if hits is None else hits
+        hits = hits.take(hits.positions < self.pages.size)
         page, column = np.divmod(hits.positions, self.page_bytes)
         page, first = np.unique(page, return_index=True)
         first = first[scattered(len(page), most)]

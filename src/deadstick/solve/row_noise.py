@@ -1,0 +1,75 @@
+"""How many bits of the rows are wrong, from places where nothing else is: how deep the decoding test must look.
+
+Where both pages of a difference hold free space, or a page without its keystream does, the bits of the row are bit
+errors and nothing more. Such stretches are told by their few ones, and nearly every volume has some.
+"""
+
+from math import ceil, log
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import poisson
+
+from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, SLACK, Depth
+
+STRETCH = 512
+MOST_ONES = 0.02
+"""Share of ones up to which a stretch may be constant but for errors; beyond that hardly any code helps."""
+FEWEST_STRETCHES = 24
+OUTLIER = 3.0
+"""Stretches with so many times the median hold something beside errors."""
+COSTS = {SHALLOW.syndromes: 1.0, MIDDLE.syndromes: 3.0, DEEP.syndromes: 6.0, DEEPEST.syndromes: 8.0}
+"""What one row costs at each depth, relative to the first (measured;
+tails shorter than the parity need not be tried)."""
+USABLE = 0.7
+"""Share of the rows that are codewords at all: keystreams do not come again everywhere, pages may be old."""
+WITH_PARITY = 1.12
+"""Length of a codeword by that of its message, about."""
+SURE, LEAST_SHARE = 0.96, 0.01
+MOST_ROWS = 12
+
+
+def bit_error_rate(rows: NDArray[np.uint8]) -> float | None:
+    """Share of wrong bits in rows that should be zero, or ones, in places.
+
+    Args:
+        rows: `uint8[rows, columns]`.
+
+    Returns:
+        None where too few stretches are constant.
+
+    >>> rows = np.zeros((16, 4096), np.uint8)
+    >>> rows[:, ::256] = 1  # one bit in 2048
+    >>> bit_error_rate(rows) == 1 / 2048
+    True
+    """
+    columns = rows.shape[1] // STRETCH * STRETCH
+    ones = np.bitwise_count(rows[:, :columns].reshape(-1, STRETCH)).sum(axis=1) / (8 * STRETCH)
+    wrong = np.minimum(ones, 1 - ones)
+    wrong = wrong[wrong <= MOST_ONES]
+    if len(wrong) < FEWEST_STRETCHES:
+        return None
+    return float(wrong[wrong <= OUTLIER * max(float(np.median(wrong)), 1 / (8 * STRETCH))].mean())
+
+
+def fitting_depth(rate: float, message: int) -> Depth:
+    """The cheapest depth that finds codewords among rows of this rate of errors.
+
+    Args:
+        rate: share of wrong bits.
+        message: bytes.
+
+    Returns:
+        Syndromes, and as many rows as it takes for one to be within reach.
+
+    >>> fitting_depth(1e-4, 1024).syndromes, fitting_depth(2e-3, 1024).syndromes
+    (4, 21)
+    """
+    mean = rate * 8 * message * WITH_PARITY
+    best, cost = DEEPEST, float("inf")
+    for syndromes, price in COSTS.items():
+        share = USABLE * float(poisson.cdf(syndromes - SLACK, mean))
+        rows = ceil(log(1 - SURE) / log(1 - share)) if share > LEAST_SHARE else MOST_ROWS + 1
+        if rows <= MOST_ROWS and rows * price < cost:
+            best, cost = Depth(syndromes, rows), rows * price
+    return best

@@ -1,0 +1,84 @@
+"""Rows of one page size in which codewords are looked for, each seen in one way, with what follows from them."""
+
+from dataclasses import replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.solve import structure
+from deadstick.solve.decoding import DecodingTest, Depth, Places, in_line_places, spare_places, telling
+from deadstick.solve.register import Hits, Register
+from deadstick.solve.row_noise import bit_error_rate, fitting_depth
+from deadstick.solve.survey import Survey
+from deadstick.solve.window import MESSAGES, Heads, data_bytes_of
+
+FEWEST_ROWS = 8
+ROWS = 256
+
+
+class RowView:
+    """Rows of one page size, seen in one way.
+
+    Attributes:
+        survey: pages of the size.
+        lag: pages apart whose differences the rows are; 0 where they are pages.
+        rows: see `window.Rows`.
+        page_rate: share of the bits of a page that are wrong, where the rows tell.
+        heads: see `window.Heads`.
+    """
+
+    def __init__(self, survey: Survey, way: int | Register, hits: Hits | None = None) -> None:
+        """Look at the pages.
+
+        Args:
+            survey: pages of the size.
+            way: pages apart whose differences are taken, 0 for the pages as they are, or a register whose output is
+                taken off.
+            hits: places in the surveyed part where that register shows.
+        """
+        self.survey = survey
+        self.lag = way if isinstance(way, int) else 0
+        if isinstance(way, Register):
+            self.rows = survey.without_keystream(way, hits, 2 * ROWS)
+        else:
+            self.rows = survey.differences(way, ROWS) if way else survey.as_read(ROWS)
+        rate = bit_error_rate(self.rows.values) if len(self.rows.values) else None
+        self.page_rate = rate if rate is None or not self.rows.are_differences else rate / 2
+        if isinstance(way, Register):
+            # Where the register shows, much of the page is constant, and words of zeros belong to any code.
+            self.rows = replace(self.rows, values=self.rows.values[telling(self.rows.values)][:ROWS])
+        self.heads = Heads.of(self.rows)
+
+    def depths(self, page_rate: float) -> dict[int, Depth]:
+        """How deep to look for each length of message, if so many bits of a page are wrong."""
+        rate = 2 * page_rate if self.rows.are_differences else page_rate
+        return {message: fitting_depth(rate, message) for message in MESSAGES}
+
+    @cached_property
+    def test(self) -> DecodingTest:
+        """The decoding test on the rows."""
+        return DecodingTest(self.heads)
+
+    @cached_property
+    def differences(self) -> NDArray[np.uint8]:
+        """`uint8[rows, page_bytes]`: the rows, or the differences of neighbours, if they are no differences yet."""
+        values = self.rows.values
+        return values if self.rows.are_differences else values[1:] ^ values[:-1]
+
+    @cached_property
+    def places(self) -> list[Places]:
+        """Places in line, and those that the structure of the spare area suggests."""
+        values = self.rows.values
+        values = values[telling(values)]
+        differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
+        suggested = in_line_places(self.heads)
+        if len(differences) < FEWEST_ROWS:
+            return suggested
+        data = data_bytes_of(self.survey.page_bytes)
+        runs = structure.parity_runs(structure.densities(differences), data)
+        for message in MESSAGES:
+            if message <= data:
+                found = structure.places(structure.groups(runs, data // message), data)
+                suggested.append(spare_places(self.heads, found, message))
+        return [places for places in suggested if len(places.table)]
