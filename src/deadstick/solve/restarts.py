@@ -99,10 +99,13 @@ def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, .
         gaps = Gaps(hits.positions, ~ran_on, ahead <= LONGEST_GAP)
         found = _sizes(gaps)
         if found:
-            return [
+            sizes = [
                 PageCandidate(page, _periods(hits.positions, hits.states, page, register), figure, witness, True)
                 for page, figure, witness in found
             ]
+            # Parity that the register does not run over interrupts it, too: a part of a page looks like a page, but its
+            # keystreams do not come again.
+            return sorted(sizes, key=lambda candidate: not candidate.periods)
     return []
 
 

@@ -52,6 +52,7 @@ class Schedule:
         counted: pages that could have disagreed.
         is_open: not every keystream came again in another block, so that `count` may be too small for pages beyond
             those that were seen.
+        rivals: other block sizes under which the same rule holds as well, where too few pages near the borders show.
     """
 
     count: int
@@ -61,6 +62,7 @@ class Schedule:
     agreeing: int
     counted: int
     is_open: bool = False
+    rivals: tuple[int, ...] = ()
 
     @property
     def share(self) -> float:
@@ -123,7 +125,15 @@ def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) ->
     good = [rule for rule in found if _is_good(rule, labels, agreement)]
     top = max((rule.share for rule in good), default=0.0)
     good = [rule for rule in good if rule.share >= top - SLACK]
-    return min(good, key=_order, default=None)
+    best = min(good, key=_order, default=None)
+    if best is None or not best.pages_per_block:
+        return best
+    alike = {
+        rule.pages_per_block
+        for rule in good
+        if (rule.count, rule.page_step, rule.block_step) == (best.count, best.page_step, best.block_step)
+    }
+    return replace(best, rivals=tuple(sorted(alike - {best.pages_per_block, 0}, key=_oddness)))
 
 
 def _order(rule: Schedule) -> tuple[bool, int, tuple[int, int], int]:

@@ -23,6 +23,7 @@ from deadstick.solve.endings import (
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.find_code import CodeSearch, FoundPage
+from deadstick.solve.find_interleave import FoundInterleave
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
@@ -44,6 +45,8 @@ SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 honest "not found" in minutes is worth more than a hope for hours."""
 PROVEN_SHARE = 0.4
 """Share of what the volumes promise that must hold before the places of pages count as proven."""
+MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
+"""Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""
 NO_HINTS = Hints()
 
 
@@ -189,7 +192,7 @@ def _translated(
     test: SectorTest,
     progress: Progress,
 ) -> Solution:
-    spread = spread_over(chips, plain.recipe, keystream_period(plain), hints.pages_per_block, progress)
+    spread, block_is_told = _spread(chips, plain, hints, progress)
     translation = spread.translation
     known = hints.known.translation if hints.known else None
     recipe = with_known_translation(
@@ -199,12 +202,32 @@ def _translated(
     if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= PROVEN_SHARE):
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; no volume confirms where its pages belong, so nothing is called exact"
+    elif not block_is_told:
+        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
+        reason += "; the keystreams fit another block size as well, so nothing is called exact"
     answers += [findings.block_size(translation), findings.translation(translation), spread.finding]
     answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
     solution = Solution("solved", reason, recipe, tuple(answers))
     if translation.volume_score >= SURE_VOLUME:
         return solution
     return unless_hidden(solution, test, pages, translation.recipe.layout)
+
+
+def _spread(chips: ChipSet, plain: Unscrambled, hints: Hints, progress: Progress) -> tuple[FoundInterleave, bool]:
+    """Where the pages belong, and whether the block size is certain.
+
+    Where few pages near the borders of the blocks show their keystream, several block sizes fit. Pages between two such
+    borders get the wrong keystream under all of them but one, and the volumes must tell which that is.
+    """
+    period, rivals = keystream_period(plain), plain.rule.schedule.rivals if plain.rule else ()
+    first = spread_over(chips, plain.recipe, period, hints.pages_per_block, progress)
+    if not rivals or period or hints.pages_per_block is not None:
+        return first, True
+    others = (replace(plain.recipe, pages_per_block=size) for size in rivals[:MOST_RIVAL_BLOCKS])
+    spreads = [first, *(spread_over(chips, other, period, None, progress) for other in others)]
+    spreads.sort(key=lambda item: item.translation.volume_score, reverse=True)
+    margin = spreads[0].translation.volume_score - spreads[1].translation.volume_score
+    return spreads[0], margin >= SURE_MARGIN and len(rivals) <= MOST_RIVAL_BLOCKS
 
 
 def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[PageCandidate, ...]:

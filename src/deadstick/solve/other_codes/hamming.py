@@ -61,7 +61,7 @@ def find_hamming(survey: Survey, candidate: PageCandidate, lag: int) -> FoundOth
         if words is None or len({word.sign for word in words}) > 1:
             continue
         codewords = tuple(word.codeword(step) for word in words)
-        layout = PageLayout(survey.page_bytes, codewords, loose_metadata(values, codewords))
+        layout = PageLayout(survey.page_bytes, codewords, loose_metadata(survey.as_read(len(values)).values, codewords))
         masked = words[0].sign < 0 or lag > 0  # differences do not tell; storing the complement is the custom
         clean, examined = sum(word.clean for word in words), sum(word.examined for word in words)
         chance = sum(word.log10_chance for word in words)

@@ -49,7 +49,8 @@ def look_for(
     if columns is None:
         return None
     codewords = tuple(builder.codeword(begin, column) for begin, column in columns)
-    layout = PageLayout(survey.page_bytes, codewords, loose_metadata(values, codewords))
+    # Pages as read: numbers of a block are gone from the differences of its pages.
+    layout = PageLayout(survey.page_bytes, codewords, loose_metadata(survey.as_read(len(values)).values, codewords))
     code, decoded, examined = _proven(survey, layout, code, lag, values)
     chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
     if decoded < HALF * examined or chance > CONVINCING:
@@ -121,7 +122,7 @@ class _Builder:
         message = [Span.of_bytes(Part.DATA, begin, self.message)]
         if self.metadata:
             message.append(Span.of_bytes(Part.METADATA, column, self.metadata))
-        parity = Span(Part.PARITY, 8 * (column + self.metadata), self.code.parity_bits)
+        parity = Span.of_bytes(Part.PARITY, column + self.metadata, self.code.parity_bytes)
         return Codeword(tuple(message), (parity,))
 
 
