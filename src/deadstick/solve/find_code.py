@@ -115,6 +115,7 @@ class CodeSearch:
         self.views: dict[tuple[int, int | Register], RowView] = {}
         self.hits: dict[Register, Hits] = {}
         self.rates: dict[int, float | None] = {}
+        self.chain = _chain(candidates)
         self.tried = 1
 
     def first(self, hint: CodeHint | None = None) -> FoundPage | None:
@@ -139,33 +140,57 @@ class CodeSearch:
             if monotonic() > deadline:
                 break
             self.progress("code", done, len(steps))
-            found = self.over(self.candidates[step.after : step.candidates], step)
+            found = self._in_line(step) or self.over(self.candidates[step.after : step.candidates], step)
             if found is not None:
                 self.progress("code", len(steps), len(steps))
                 return self.best_page(found)
         return None
 
+    def _in_line(self, step: Step) -> FoundPage | None:
+        """A fitting step on the first codeword in line, for all page sizes of a chain at once.
+
+        Where the register starts anew at the borders of a page it does so at those of its parts and its multiples. Rows
+        of the largest size all begin where pages do, whichever size is right.
+        """
+        if step.depth is not None or not self.chain:
+            return None
+        for view, depth in self._views(self.chain[-1], step):
+            windows = view.test.search(view.in_line, step.polynomials, depth, self.tried, natural=step.natural)
+            for window in windows[:1]:
+                known = replace(
+                    step, polynomials=(window.polynomial,), depth=Depth(_usual(window.errors).syndromes, 12)
+                )
+                found = self.over(self.chain, known)
+                if found is not None:
+                    return found
+            self.tried += len(step.polynomials) * PLACES_A_FIELD
+        return None
+
     def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
         for candidate in candidates:
-            # Pages as they are; without what the register adds; pages that share a keystream; pages next to each other
-            # under one and the same mask. Neighbours come last: they often look alike by their metadata, whatever the
-            # keystream does.
-            periods = [period for period in candidate.periods if period > 1]
-            registers = self.registers if candidate.shows_restarts else ()
-            ways: list[int | Register] = [0, *registers, *periods, 1]
-            for way in ways[: step.lags + 1 + len(registers)]:
-                view = self._view(candidate.page_bytes, way)
-                if len(view.heads.rows.values) < FEWEST_ROWS:
-                    continue
-                depth = self._depth(view, candidate, step)
-                if depth is None:
-                    continue
+            for view, depth in self._views(candidate, step):
                 found = self._found(view, candidate, step, depth)
                 if found is not None:
                     return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
+
+    def _views(self, candidate: PageCandidate, step: Step) -> Iterator[tuple[RowView, Depth | dict[int, Depth]]]:
+        """The rows in which a step looks, and how deep."""
+        # Pages as they are; without what the register adds; pages that share a keystream; pages next to each other
+        # under one and the same mask. Neighbours come last: they often look alike by their metadata, whatever the
+        # keystream does.
+        periods = [period for period in candidate.periods if period > 1]
+        registers = self.registers if candidate.shows_restarts else ()
+        ways: list[int | Register] = [0, *registers, *periods, 1]
+        for way in ways[: step.lags + 1 + len(registers)]:
+            view = self._view(candidate.page_bytes, way)
+            if len(view.heads.rows.values) < FEWEST_ROWS:
+                continue
+            depth = self._depth(view, candidate, step)
+            if depth is not None:
+                yield view, depth
 
     def _view(self, page: int, way: int | Register) -> RowView:
         """Rows of a page size: a lag, or a register."""
@@ -212,7 +237,9 @@ class CodeSearch:
         return None
 
     def _windows(self, view: RowView, step: Step, depth: Depth | dict[int, Depth]) -> list[Window]:
-        places = view.places
+        # What lies in line has been looked for in the longest rows.
+        in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.chain)
+        places = view.in_spare if step.depth is None and in_chain else view.places
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
             return self._decoded(view, seen) if seen else []
@@ -273,10 +300,21 @@ class CodeSearch:
                 yield candidate
 
 
-def _depth_for(words: FoundCode) -> Depth:
+def _chain(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]:
+    """Page sizes at whose borders the register starts anew, parts of the largest of them; at least two, or none."""
+    sizes = sorted((c for c in candidates if c.shows_restarts), key=lambda c: c.page_bytes)
+    chain = tuple(c for c in sizes if sizes[-1].page_bytes % c.page_bytes == 0)
+    return chain if len(chain) > 1 else ()
+
+
+def _usual(errors: float) -> Depth:
     """Deep enough for the errors that were seen."""
-    usual = next((d for d in (SHALLOW, MIDDLE, DEEP) if d.syndromes > 1.5 * words.errors + 2), DEEPEST)
-    return Depth(min(usual.syndromes, words.bch.t), 12)
+    return next((d for d in (SHALLOW, MIDDLE, DEEP) if d.syndromes > 1.5 * errors + 2), DEEPEST)
+
+
+def _depth_for(words: FoundCode) -> Depth:
+    """Deep enough for the errors that were seen, and no deeper than the code is strong."""
+    return Depth(min(_usual(words.errors).syndromes, words.bch.t), 12)
 
 
 def _best_complete(view: RowView, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:

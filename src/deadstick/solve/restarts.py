@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.keystream import rewound
-from deadstick.solve.register import Register, find_hits
+from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.spread import evenly
 from deadstick.solve.window import log10_tail
 
@@ -33,6 +33,8 @@ SLOT = 512
 LAGS = 1024
 MOST_LAGS = 3
 FEWEST_PAIRS = 12
+APART = 0.3
+"""Share of neighbours with one keystream below which every page has its own: under half of a page it is one half."""
 WORTH = 0.25
 """Share of the pairs of pages with one keystream from which on their differences are worth a look."""
 
@@ -99,13 +101,11 @@ def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, .
         gaps = Gaps(hits.positions, ~ran_on, ahead <= LONGEST_GAP)
         found = _sizes(gaps)
         if found:
-            sizes = [
-                PageCandidate(page, _periods(hits.positions, hits.states, page, register), figure, witness, True)
-                for page, figure, witness in found
-            ]
-            # Parity that the register does not run over interrupts it, too: a part of a page looks like a page, but its
-            # keystreams do not come again.
-            return sorted(sizes, key=lambda candidate: not candidate.periods)
+            sizes = []
+            for page, figure, witness in found:
+                seeds = _Seeds.of(hits, page, register)
+                sizes.append((seeds.is_apart, PageCandidate(page, seeds.periods(), figure, witness, True)))
+            return _whole_pages_first(sizes)
     return []
 
 
@@ -127,24 +127,59 @@ def _sizes(gaps: Gaps) -> list[tuple[int, float, str]]:
     return sorted(found, key=lambda item: -item[1])[:MOST_PAGES]
 
 
-def _periods(
-    positions: NDArray[np.int64], states: NDArray[np.uint64], page: int, register: Register
-) -> tuple[int, ...]:
-    """Pages after which most keystreams come again, the best first."""
-    number, column = np.divmod(positions, page)
-    slots = -(-page // SLOT)
-    # Where the register starts anew inside the page, a seed is that of its slot; within a slot all agree.
-    key, first = np.unique(number * slots + column // SLOT, return_index=True)
-    seeds = rewound(states[first], column[first], register)
-    table = np.zeros((int(number[-1]) + 1, slots), np.uint64)
-    known = np.zeros(table.shape, np.bool_)
-    table[np.divmod(key, slots)] = seeds
-    known[np.divmod(key, slots)] = True
-    shares = []
-    for lag in range(1, min(LAGS, len(table) - 1) + 1):
-        both = known[lag:] & known[:-lag]
+def _whole_pages_first(sizes: list[tuple[bool, PageCandidate]]) -> list[PageCandidate]:
+    """The candidates, those last that look like parts of a page.
+
+    Parity that the register does not run over interrupts it as a border does. But the keystreams of parts do not come
+    again; or neighbouring parts have the same one, while those of some multiple do not.
+    """
+
+    def is_part(item: tuple[bool, PageCandidate]) -> bool:
+        is_apart, size = item
+        multiples = (other for other in sizes if other[1].page_bytes % size.page_bytes == 0)
+        return not size.periods or (not is_apart and any(other[0] for other in multiples))
+
+    return [candidate for _, candidate in sorted(sizes, key=is_part)]
+
+
+@dataclass(frozen=True)
+class _Seeds:
+    """States at the beginning of the pages, slot by slot.
+
+    Attributes:
+        table: `uint64[pages, slots]`.
+        known: `bool[pages, slots]`.
+    """
+
+    table: NDArray[np.uint64]
+    known: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, hits: Hits, page: int, register: Register) -> "_Seeds":
+        """For pages of a size."""
+        number, column = np.divmod(hits.positions, page)
+        slots = -(-page // SLOT)
+        # Where the register starts anew inside the page, a seed is that of its slot; within a slot all agree.
+        key, first = np.unique(number * slots + column // SLOT, return_index=True)
+        table = np.zeros((int(number[-1]) + 1, slots), np.uint64)
+        known = np.zeros(table.shape, np.bool_)
+        table[np.divmod(key, slots)] = rewound(hits.states[first], column[first], register)
+        known[np.divmod(key, slots)] = True
+        return cls(table, known)
+
+    def share(self, lag: int) -> float:
+        """Of the pairs of pages so far apart, those with one keystream; 0 where too few tell."""
+        both = self.known[lag:] & self.known[:-lag]
         pairs = int(both.sum())
-        equal = int((table[lag:] == table[:-lag])[both].sum())
-        if pairs >= FEWEST_PAIRS and equal >= WORTH * pairs:
-            shares.append((-round(equal / pairs, 2), lag))
-    return tuple(lag for _, lag in sorted(shares)[:MOST_LAGS])
+        equal = int((self.table[lag:] == self.table[:-lag])[both].sum())
+        return equal / pairs if pairs >= FEWEST_PAIRS else 0.0
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether pages that follow each other mostly have different keystreams."""
+        return self.share(1) < APART
+
+    def periods(self) -> tuple[int, ...]:
+        """Pages after which most keystreams come again, the best first."""
+        shares = ((-round(self.share(lag), 2), lag) for lag in range(1, min(LAGS, len(self.table) - 1) + 1))
+        return tuple(lag for _, lag in sorted(item for item in shares if -item[0] >= WORTH)[:MOST_LAGS])

@@ -66,13 +66,23 @@ class RowView:
         values = self.rows.values
         return values if self.rows.are_differences else values[1:] ^ values[:-1]
 
-    @cached_property
+    @property
     def places(self) -> list[Places]:
         """Places in line, and those that the structure of the spare area suggests."""
+        return [*self.in_line, *self.in_spare]
+
+    @cached_property
+    def in_line(self) -> list[Places]:
+        """Places right behind the message; they depend on where the rows begin, and not on where they end."""
+        return [places for places in in_line_places(self.heads) if len(places.table)]
+
+    @cached_property
+    def in_spare(self) -> list[Places]:
+        """Places that the structure of the spare area suggests."""
         values = self.rows.values
         values = values[telling(values)]
         differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
-        suggested = in_line_places(self.heads)
+        suggested: list[Places] = []
         if len(differences) < FEWEST_ROWS:
             return suggested
         data = data_bytes_of(self.survey.page_bytes)
