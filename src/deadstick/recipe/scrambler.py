@@ -4,7 +4,7 @@ The scrambler is additive (synchronous): stored = plain XOR keystream, so one fl
 It is kept as a rule (a shift register and one seed per keystream) or, where no rule was found, as stored keystreams.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
@@ -54,6 +54,10 @@ class LfsrKeystreams:
             stream[~self.unknown] ^= 0xFF
         return stream
 
+    def inverse(self) -> "LfsrKeystreams":
+        """The complement of every keystream that is known."""
+        return replace(self, complement=not self.complement)
+
 
 @dataclass(frozen=True)
 class StoredKeystreams:
@@ -88,6 +92,10 @@ class StoredKeystreams:
             if stream:
                 row[:] = np.frombuffer(stream[:length], np.uint8)
         return table
+
+    def inverse(self) -> "StoredKeystreams":
+        """The complement of every keystream that is known."""
+        return StoredKeystreams(tuple(bytes(byte ^ 0xFF for byte in stream) for stream in self.streams))
 
 
 @dataclass(frozen=True)

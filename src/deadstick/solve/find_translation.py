@@ -11,6 +11,7 @@ from deadstick.files.judge import Consistency, volume_consistency
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
+from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
@@ -98,8 +99,9 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
     """
     space = PageSpace.of(space, recipe.pages_per_block)
     judged = _judged(space, recipe, progress)
-    if max(judged).score < SURE_VOLUME and recipe.code is not None:
-        judged += _judged(space, complemented(recipe), progress)
+    for other in _complements(recipe):
+        if max(judged).score < SURE_VOLUME:
+            judged += _judged(space, other, progress)
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
@@ -207,6 +209,28 @@ def complemented(recipe: Recipe) -> Recipe:
     return replace(
         recipe, code=replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
     )
+
+
+def _complements(recipe: Recipe) -> Iterator[Recipe]:
+    """Recipes that decode the same words to the complement of the metadata, of all, or of the data."""
+    if recipe.code is None:
+        return
+    data_alone = _other_data(recipe)
+    if data_alone is not None:
+        yield complemented(data_alone)
+    yield complemented(recipe)
+    if data_alone is not None:
+        yield data_alone
+
+
+def _other_data(recipe: Recipe) -> Recipe | None:
+    """The recipe with the complement of the keystreams; None where the keystreams do not run over the data alone."""
+    scrambler = recipe.scrambler
+    if scrambler is None or scrambler.place != "before_ecc" or Part.METADATA in scrambler.covers:
+        return None
+    if not recipe.layout.metadata_bits:
+        return None
+    return replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
 
 
 def _best(judged: list[_Trial]) -> _Trial:
