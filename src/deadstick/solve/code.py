@@ -30,6 +30,7 @@ STRONG, MOST_DECODE = 8, 0.45
 """Strength below which words decode by accident now and then; and the share of the rows that must decode then."""
 ENOUGH, SPARE_ROOTS = 1.6, 5
 """Roots to correct words with: so many times the mean number of errors, and some more."""
+FEWER = (1.4, 1.2, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,9 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
     wide = chosen[evenly(len(chosen), 2 * MOST_WORDS)]
     # The words may belong to a weaker code than the window looked deep for: no more roots than the errors need.
     enough = min(window.depth, int(ENOUGH * window.errors) + SPARE_ROOTS)
-    for depth in dict.fromkeys((enough, window.depth, WEAKEST)):
+    # Nor may there be as many: a power of alpha shows words by what roots it has in a row, a third of them or a fifth.
+    fewer = (int(window.errors * times) + 1 for times in FEWER)
+    for depth in dict.fromkeys((enough, window.depth, *(n for n in fewer if WEAKEST < n < enough), WEAKEST)):
         found = _measured(rows[wide], window, BchCode(window.m, window.polynomial, depth))
         if found is not None:
             return found

@@ -155,14 +155,18 @@ class CodeSearch:
         if step.depth is not None or not self.chain:
             return None
         for view, depth in self._views(self.chain[-1], step):
-            windows = view.test.search(view.in_line, step.polynomials, depth, self.tried, natural=step.natural)
-            for window in windows[:1]:
-                known = replace(
-                    step, polynomials=(window.polynomial,), depth=Depth(_usual(window.errors).syndromes, 12)
-                )
-                found = self.over(self.chain, known)
+            left = step.polynomials
+            for _ in range(MOST_TURNS):
+                windows = view.test.search(view.in_line, left, depth, self.tried, natural=step.natural)
+                if not windows:
+                    break
+                shown = {window.polynomial for window in windows}
+                known = self._identified(view, windows) or tuple(shown)
+                deep = Depth(_usual(windows[0].errors).syndromes, 12)
+                found = self.over(self.chain, replace(step, polynomials=known, depth=deep))
                 if found is not None:
                     return found
+                left = tuple(polynomial for polynomial in left if polynomial not in shown)
             self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
 
@@ -253,17 +257,18 @@ class CodeSearch:
 
         A root alone tells neither which of the code's roots it is nor where exactly the words end.
         """
-        polynomials: list[int] = []
-        for window in seen[:MOST_TIED]:
-            words = identify(code_view(view.rows, window), window)
-            if words is not None and words.bch.primitive_polynomial not in polynomials:
-                polynomials.append(words.bch.primitive_polynomial)
-        for polynomial in polynomials:
+        for polynomial in self._identified(view, seen):
             for natural in (True, False):
                 found = view.test.search(view.places, (polynomial,), KNOWN, self.tried, natural=natural)
                 if found:
                     return found
         return seen[:MOST_TIED]
+
+    @staticmethod
+    def _identified(view: RowView, windows: Sequence[Window]) -> tuple[int, ...]:
+        """Primitive polynomials of the codes that windows belong to; theirs may be those of a power of alpha."""
+        found = (identify(code_view(view.rows, window), window) for window in windows[:MOST_TIED])
+        return tuple(dict.fromkeys(words.bch.primitive_polynomial for words in found if words is not None))
 
     def best_page(self, first: FoundPage) -> FoundPage:
         """Of all page sizes that the code fits, the one under which the most codewords decode.

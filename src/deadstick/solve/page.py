@@ -18,6 +18,8 @@ ROWS = 24
 FIRST_ROWS = 5
 LEAST_SHARE = 0.5
 """Share of the rows, against those whose first codeword decodes, in which a codeword must decode."""
+NEARLY = 0.95
+"""Share of the first codeword's strength with which a further one is beyond doubt."""
 LOW_WEIGHT = 0.02
 MOST_BETWEEN = 32
 """Unused bytes between codewords in line."""
@@ -40,6 +42,27 @@ class _Word:
         return (*self.message, self.parity)
 
 
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """How well some rows decode.
+
+    Attributes:
+        share: of the rows, those that decode.
+        strength: the same with each weighed by what it has left of the code's strength.
+    """
+
+    share: float
+    strength: float
+
+    @classmethod
+    def of(cls, errors: NDArray[np.int16], code: BchCode) -> "_Fit":
+        """From the errors of each row, negative where it does not decode."""
+        if not len(errors):
+            return cls(0.0, 0.0)
+        left = np.where(errors >= 0, 1 - errors / (code.t + 1), 0.0)
+        return cls(float((errors >= 0).mean()), float(left.mean()))
+
+
 class PageBuilder:
     """Finds the codewords of a page, one after the other."""
 
@@ -52,11 +75,11 @@ class PageBuilder:
         self.data = 8 * data_bytes_of(page_bytes)
         self.count = max(1, self.data // self.message)
         self.in_line = first.message[0].end == (first.message[1:] or (first.parity,))[0].start
-        self.share = self._share(first.spans, self._telling(first.message[0], ROWS))
+        self.first = self._decoded(first.spans, self._telling(first.message[0], ROWS))
 
     def complete(self) -> PageLayout | None:
         """The layout; None where a codeword of the page cannot be found: the page size or the window is wrong."""
-        if self.share == 0:
+        if self.first.share == 0:
             return None
         while len(self.words) < self.count:
             word = self._next()
@@ -69,22 +92,39 @@ class PageBuilder:
         return PageLayout(self.page_bytes, built, _loose(self.rows, built, self.page_bytes))
 
     def _next(self) -> _Word | None:
-        best, best_share = None, LEAST_SHARE * self.share
-        for number, word in enumerate(self._likely()):
-            share = self._fit(word)
-            # Of equals the likelier one: a codeword without content decodes anywhere.
-            if share > best_share or (number == 0 and share == best_share > 0):
-                best, best_share = word, share
-        if best is None:
-            best = next((word for word in self._anywhere() if self._fit(word) > best_share), None)
-        return None if best is None else self._shortest(best, best_share)
+        enough = NEARLY * self.first.strength
+        best = self._best(self._likely())
+        if best is None or best[1].strength < enough:
+            other = self._best(self._anywhere(), enough)
+            if best is None or (other is not None and other[1].strength > best[1].strength):
+                best = other
+        return None if best is None else self._shortest(*best)
 
-    def _shortest(self, word: _Word, share: float) -> _Word:
+    def _best(self, words: Iterable[_Word], enough: float = 1.0) -> tuple[_Word, "_Fit"] | None:
+        """The word that leaves the code the most of its strength: a strong code bears a word some bytes off its place.
+
+        Args:
+            words: the likeliest first.
+            enough: strength with which the search ends.
+        """
+        best: tuple[_Word, _Fit] | None = None
+        least = LEAST_SHARE * self.first.share
+        for number, word in enumerate(words):
+            fit = self._fit(word)
+            # Of equals the likelier one: a codeword without content decodes anywhere.
+            fits = fit.share > least or (number == 0 and fit.share == least)
+            if fits and (best is None or fit.strength > best[1].strength):
+                best = word, fit
+                if fit.strength > enough:
+                    break
+        return best
+
+    def _shortest(self, word: _Word, fit: "_Fit") -> _Word:
         """The word without metadata, if it fits as well: zeros behind a codeword are no part of it."""
         if len(word.message) == 1 or self._is_gathered or not self._tells(word.message[0]):
             return word
         bare = _Word(word.message[:1], replace(word.parity, start=word.message[1].start))
-        return bare if self._fit(bare) >= share else word
+        return bare if self._fit(bare).strength >= fit.strength else word
 
     def _likely(self) -> Iterator[_Word]:
         """Places right behind the last codeword, or as far from it as it is from the one before."""
@@ -150,16 +190,18 @@ class PageBuilder:
             ):
                 yield word
 
-    def _fit(self, word: _Word) -> float:
-        """Share of the rows in which the word decodes; a few rows are enough to dismiss one."""
+    def _fit(self, word: _Word) -> "_Fit":
+        """How well the word decodes; a few rows are enough to dismiss one."""
         chosen = self._telling(word.message[0], ROWS)
-        if len(chosen) > FIRST_ROWS and self._share(word.spans, chosen[:: len(chosen) // FIRST_ROWS]) == 0:
-            return 0.0
-        return self._share(word.spans, chosen)
+        if len(chosen) > FIRST_ROWS:
+            few = self._decoded(word.spans, chosen[:: len(chosen) // FIRST_ROWS])
+            if few.share == 0:
+                return few
+        return self._decoded(word.spans, chosen)
 
-    def _share(self, spans: tuple[Span, ...], chosen: NDArray[np.int64]) -> float:
+    def _decoded(self, spans: tuple[Span, ...], chosen: NDArray[np.int64]) -> "_Fit":
         _, errors = corrected(bits_at(self.rows[chosen], spans), self.code)
-        return float((errors >= 0).mean()) if len(chosen) else 0.0
+        return _Fit.of(errors, self.code)
 
     def _telling(self, data: Span, most: int) -> NDArray[np.int64]:
         """Rows in which a codeword's data are neither nearly all zeros nor nearly all ones; any, if there are none."""
@@ -255,8 +297,9 @@ def decoding_share(rows: NDArray[np.uint8], code: BchCode, layout: PageLayout) -
         words = words[evenly(len(words), 2 * ROWS)]
         if len(words):
             _, errors = corrected(words, code)
-            shares.append(float((errors >= 0).mean()))
-            strengths.append(float(np.where(errors >= 0, 1 - errors / (code.t + 1), 0.0).mean()))
+            fit = _Fit.of(errors, code)
+            shares.append(fit.share)
+            strengths.append(fit.strength)
     return (float(np.mean(shares)), float(np.mean(strengths))) if shares else (0.0, 0.0)
 
 
