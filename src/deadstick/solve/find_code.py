@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from time import monotonic
 
 import numpy as np
@@ -39,13 +40,16 @@ from deadstick.solve.window import (
 )
 
 CLEARLY = 1.06
+"""How many times more of the code's strength a page must leave to be better than a smaller one."""
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 MOST_LAGS_OF_RATE = 2
 RIVALS, FEW_RIVALS = 10, 4
-WHOLE_SHARE = 0.97
-"""Share of the codewords that decode from which on few other page sizes are looked at."""
+NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
+"""Shares of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
+more errors than the first one; and few, in any case. Under half of a page it is a half."""
 MULTIPLES = (2, 3, 4, 8, 16, 32)
+"""Of a page of which only a part decodes: it may be a slice."""
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
@@ -115,7 +119,7 @@ class CodeSearch:
         self.views: dict[tuple[int, int | Register], RowView] = {}
         self.hits: dict[Register, Hits] = {}
         self.rates: dict[int, float | None] = {}
-        self.chain = _chain(candidates)
+        self.multiples = _multiples(candidates)
         self.tried = 1
 
     def first(self, hint: CodeHint | None = None) -> FoundPage | None:
@@ -152,9 +156,9 @@ class CodeSearch:
         Where the register starts anew at the borders of a page it does so at those of its parts and its multiples. Rows
         of the largest size all begin where pages do, whichever size is right.
         """
-        if step.depth is not None or not self.chain:
+        if step.depth is not None or not self.multiples:
             return None
-        for view, depth in self._views(self.chain[-1], step):
+        for view, depth in self._views(self.multiples[-1], step):
             left = step.polynomials
             for _ in range(MOST_TURNS):
                 windows = view.test.search(view.in_line, left, depth, self.tried, natural=step.natural)
@@ -163,7 +167,7 @@ class CodeSearch:
                 shown = {window.polynomial for window in windows}
                 known = self._identified(view, windows) or tuple(shown)
                 deep = Depth(_usual(windows[0].errors).syndromes, 12)
-                found = self.over(self.chain, replace(step, polynomials=known, depth=deep))
+                found = self.over(self.multiples, replace(step, polynomials=known, depth=deep))
                 if found is not None:
                     return found
                 left = tuple(polynomial for polynomial in left if polynomial not in shown)
@@ -182,12 +186,12 @@ class CodeSearch:
 
     def _views(self, candidate: PageCandidate, step: Step) -> Iterator[tuple[RowView, Depth | dict[int, Depth]]]:
         """The rows in which a step looks, and how deep."""
-        # Pages as they are; without what the register adds; pages that share a keystream; pages next to each other
-        # under one and the same mask. Neighbours come last: they often look alike by their metadata, whatever the
-        # keystream does.
+        # Pages as they are; pages that share a keystream; pages without what the register adds, which it may do to a
+        # part of them only; pages next to each other under one and the same mask. Neighbours come last: they often look
+        # alike by their metadata, whatever the keystream does.
         periods = [period for period in candidate.periods if period > 1]
         registers = self.registers if candidate.shows_restarts else ()
-        ways: list[int | Register] = [0, *registers, *periods, 1]
+        ways: list[int | Register] = [0, *periods[:1], *registers, *periods[1:], 1]
         for way in ways[: step.lags + 1 + len(registers)]:
             view = self._view(candidate.page_bytes, way)
             if len(view.heads.rows.values) < FEWEST_ROWS:
@@ -210,9 +214,11 @@ class CodeSearch:
 
     def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
         """How deep a step looks into rows; None where it does not."""
-        if step.test == "roots" or (step.depth is not None and not step.blind):
-            return step.depth or SHALLOW
-        rate = self._page_rate(candidate)
+        rate = self._page_rate(candidate) or self._page_rate(self.candidates[0])
+        if step.test == "roots":
+            return SHALLOW if rate is None or view.has_clean_words(rate) else None
+        if step.depth is not None and not step.blind:
+            return step.depth
         if step.blind:
             return step.depth if rate is None else None
         return view.depths(rate) if rate is not None else None
@@ -242,7 +248,7 @@ class CodeSearch:
 
     def _windows(self, view: RowView, step: Step, depth: Depth | dict[int, Depth]) -> list[Window]:
         # What lies in line has been looked for in the longest rows.
-        in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.chain)
+        in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.multiples)
         places = view.in_spare if step.depth is None and in_chain else view.places
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
@@ -274,15 +280,20 @@ class CodeSearch:
         """Of all page sizes that the code fits, the one under which the most codewords decode.
 
         Under half of the right size every other row is one, and under a size that shares a divisor with the right one
-        every few rows; those layouts look complete, too. Under a multiple all rows do, and the smaller size wins.
+        every few rows; those layouts look complete, too. Under a multiple all rows do, and the smaller size wins. Where
+        hardly anything is missing but the bit errors, no other size can be better (see `whole_page` for multiples).
         """
         best = first
+        most = 1 - first.words.errors / (first.words.bch.t + 1)
+        if first.share >= NEARLY_WHOLE and first.quality * CLEARLY >= most * first.share:
+            return first
         message = first.window.message
         natural = NATURAL[message] == first.window.m
         depth = _depth_for(first.words)
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
-        for candidate in self._rivals(first):
-            other = self.over([candidate], step)
+        own = (self._found(view, first.candidate, step, depth) for view, depth in self._views(first.candidate, step))
+        others = (self.over([candidate], step) for candidate in self._rivals(first))
+        for other in chain(own, others):
             if other is None:
                 continue
             larger = other.layout.page_bytes > best.layout.page_bytes
@@ -305,11 +316,11 @@ class CodeSearch:
                 yield candidate
 
 
-def _chain(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]:
+def _multiples(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]:
     """Page sizes at whose borders the register starts anew, parts of the largest of them; at least two, or none."""
     sizes = sorted((c for c in candidates if c.shows_restarts), key=lambda c: c.page_bytes)
-    chain = tuple(c for c in sizes if sizes[-1].page_bytes % c.page_bytes == 0)
-    return chain if len(chain) > 1 else ()
+    found = tuple(c for c in sizes if sizes[-1].page_bytes % c.page_bytes == 0)
+    return found if len(found) > 1 else ()
 
 
 def _usual(errors: float) -> Depth:

@@ -20,6 +20,8 @@ LEAST_SHARE = 0.5
 """Share of the rows, against those whose first codeword decodes, in which a codeword must decode."""
 NEARLY = 0.95
 """Share of the first codeword's strength with which a further one is beyond doubt."""
+SHORTER = 0.02
+"""Strength that a codeword may lose if zeros on both sides of it are left out: bit errors among them count no more."""
 LOW_WEIGHT = 0.02
 MOST_BETWEEN = 32
 """Unused bytes between codewords in line."""
@@ -120,11 +122,17 @@ class PageBuilder:
         return best
 
     def _shortest(self, word: _Word, fit: "_Fit") -> _Word:
-        """The word without metadata, if it fits as well: zeros behind a codeword are no part of it."""
+        """The word without metadata, if it fits as well: zeros before or behind a codeword are no part of it."""
         if len(word.message) == 1 or self._is_gathered or not self._tells(word.message[0]):
             return word
         bare = _Word(word.message[:1], replace(word.parity, start=word.message[1].start))
-        return bare if self._fit(bare).strength >= fit.strength else word
+        if self._fit(bare).strength >= fit.strength:
+            return bare
+        data, metadata = word.message[:2]
+        # All zeros before it would leave metadata where the first codeword has them, before or behind the data.
+        begins = range(data.start + 8, data.start + metadata.bits, 8) if self.in_line else ()
+        shorter = self._best(self._valid(self._word(b, b + self.message, 0, None) for b in begins))
+        return shorter[0] if shorter is not None and shorter[1].strength >= fit.strength - SHORTER else word
 
     def _likely(self) -> Iterator[_Word]:
         """Places right behind the last codeword, or as far from it as it is from the one before."""

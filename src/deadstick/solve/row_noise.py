@@ -4,7 +4,7 @@ Where both pages of a difference hold free space, or a page without its keystrea
 errors and nothing more. Such stretches are told by their few ones, and nearly every volume has some.
 """
 
-from math import ceil, log
+from math import ceil, exp, log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,11 @@ def bit_error_rate(rows: NDArray[np.uint8]) -> float | None:
     if len(wrong) < FEWEST_STRETCHES:
         return None
     return float(wrong[wrong <= OUTLIER * max(float(np.median(wrong)), 1 / (8 * STRETCH))].mean())
+
+
+def clean_share(rate: float, message: int) -> float:
+    """Share of the codewords without an error, at such a rate of errors and for messages of so many bytes."""
+    return exp(-rate * 8 * message * WITH_PARITY)
 
 
 def fitting_depth(rate: float, message: int) -> Depth:

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 from deadstick.solve import structure
 from deadstick.solve.decoding import DecodingTest, Depth, Places, in_line_places, spare_places, telling
 from deadstick.solve.register import Hits, Register
-from deadstick.solve.row_noise import bit_error_rate, fitting_depth
+from deadstick.solve.row_noise import bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import MESSAGES, Heads, data_bytes_of
 
 FEWEST_ROWS = 8
+FEWEST_CLEAN = 3
 ROWS = 256
 
 
@@ -52,8 +53,14 @@ class RowView:
 
     def depths(self, page_rate: float) -> dict[int, Depth]:
         """How deep to look for each length of message, if so many bits of a page are wrong."""
-        rate = 2 * page_rate if self.rows.are_differences else page_rate
-        return {message: fitting_depth(rate, message) for message in MESSAGES}
+        return {message: fitting_depth(self._rate(page_rate), message) for message in MESSAGES}
+
+    def has_clean_words(self, page_rate: float) -> bool:
+        """Whether some of the shortest words may be free of errors, if so many bits of a page are wrong."""
+        return clean_share(self._rate(page_rate), min(MESSAGES)) * len(self.rows.values) >= FEWEST_CLEAN
+
+    def _rate(self, page_rate: float) -> float:
+        return 2 * page_rate if self.rows.are_differences else page_rate
 
     @cached_property
     def test(self) -> DecodingTest:
