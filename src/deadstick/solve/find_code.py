@@ -296,8 +296,8 @@ class CodeSearch:
         for other in chain(own, others):
             if other is None:
                 continue
-            larger = other.layout.page_bytes > best.layout.page_bytes
-            if other.quality > best.quality * (CLEARLY if larger else 1 / CLEARLY):
+            smaller = other.layout.page_bytes < best.layout.page_bytes
+            if other.quality > best.quality * (1 / CLEARLY if smaller else CLEARLY):
                 best = other
         return best
 
