@@ -16,6 +16,7 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import PAGES, clearness, orders
 from deadstick.solve.metadata_seeds import seeds_by_metadata
+from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.seed_orbit import on_one_orbit
@@ -247,7 +248,9 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
     table = find_table(data, pages, 0, alike_pieces(found.layout))
     if table is None or not table.known.any():
         return None
-    return replace(plain, recipe=table_before_code(plain.recipe, table), table=table, derived=_unknown(table))
+    recipe = table_before_code(plain.recipe, table)
+    recipe = with_aligned_metadata(recipe, found.survey.pages, np.flatnonzero(found.survey.written))
+    return replace(plain, recipe=recipe, table=table, derived=_unknown(table))
 
 
 def _unknown(table: StoredTable) -> int:
@@ -262,7 +265,10 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
     table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout))
     recipe = table_after_code(plain, table, raw, written) if table is not None else None
     best = _better(None, recipe, found) if recipe is not None else None
-    return replace(best, table=table, derived=_unknown(table)) if best is not None and table is not None else None
+    if best is None or table is None:
+        return None
+    recipe = with_aligned_metadata(best.recipe, found.survey.pages, written)
+    return replace(best, recipe=recipe, table=table, derived=_unknown(table))
 
 
 def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:

@@ -15,6 +15,7 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.metadata_table import has_open_metadata, with_number_zero
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
 from deadstick.solve.trial_disk import PageCache, TrialDisk
 from deadstick.solve.window import log10_tail
@@ -102,6 +103,10 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
     for other in _complements(recipe):
         if max(judged).score < SURE_VOLUME:
             judged += _judged(space, other, progress)
+    if has_open_metadata(recipe):
+        for base in (recipe, complemented(recipe)):
+            for other in with_number_zero(space, base):
+                judged += _judged(space, other, progress, are_ordered=False)
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
@@ -131,11 +136,19 @@ class _Trial:
         return self.recipe.translation.describe() + (", complemented" if code and code.inverted else "")
 
 
-def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial]:
-    """Every translation that the metadata suggest, with the consistency of the volumes under it."""
+def _judged(space: PageSpace, recipe: Recipe, progress: Progress, *, are_ordered: bool = True) -> list[_Trial]:
+    """Every translation that the metadata suggest, with the consistency of the volumes under it.
+
+    Args:
+        space: the pages of all chips.
+        recipe: complete but for the translation.
+        progress: told about every hypothesis.
+        are_ordered: whether versions can be compared; not where their bits are known but for a constant.
+    """
     metadata = block_metadata(space, recipe)
     trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
-    trials += suggested(space, recipe, metadata)
+    hypotheses = suggested(space, recipe, metadata)
+    trials += [trial for trial in hypotheses if are_ordered or trial[0].translation.version is None]
     judged: list[_Trial] = []
     cache = PageCache()
     for done, (versioned, item) in enumerate(trials):

@@ -29,6 +29,7 @@ from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambl
 from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
+from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
@@ -43,8 +44,9 @@ REGISTER_BYTES = 32 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 """No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
 honest "not found" in minutes is worth more than a hope for hours."""
-PROVEN_SHARE = 0.4
-"""Share of what the volumes promise that must hold before the places of pages count as proven."""
+PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
+"""Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
+metadata leave the numbers of all blocks open but for a constant."""
 MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
 """Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""
 NO_HINTS = Hints()
@@ -199,7 +201,8 @@ def _translated(
         chips.space(translation.recipe), translation.recipe, known, translation.volume_score
     )
     reason = "the recipe decodes the dump"
-    if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= PROVEN_SHARE):
+    share = OPEN_SHARE if has_open_metadata(recipe) else PROVEN_SHARE
+    if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share):
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; no volume confirms where its pages belong, so nothing is called exact"
     elif not block_is_told:
