@@ -378,11 +378,14 @@ def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tup
     What looks like metadata is then parity and data of the first.
     """
     while words.metadata_bits > 8 * MOST_COVERED and window.message // 2 in MESSAGES and not window.tail.length:
-        size = window.message + window.tail_bytes
-        message = window.message // 2
-        half = replace(window, message=message, tail=Tail(message), tail_bytes=size // 2 - message)
-        shorter = identify(rows, half)
-        if shorter is None or shorter.bch.t < words.bch.t:
+        message, parity = window.message // 2, -(-words.bch.parity_bits // 8)
+        # Of equal length, or with metadata in the first one alone; a window may be a byte off.
+        equal = (window.message + window.tail_bytes) // 2 - message
+        lengths = dict.fromkeys((equal, *range(parity, parity + MOST_COVERED + 1, 2)))
+        halves = (replace(window, message=message, tail=Tail(message), tail_bytes=length) for length in lengths)
+        found = ((half, identify(rows, half)) for half in halves)
+        shorter = next(((half, code) for half, code in found if code and code.bch.t >= words.bch.t), None)
+        if shorter is None:
             break
-        window, words = half, shorter
+        window, words = shorter
     return window, words

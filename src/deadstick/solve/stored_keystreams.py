@@ -82,6 +82,8 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
     Returns:
         None where nothing repeats, or the data are not scrambled.
     """
+    if not len(rows):
+        return None
     schedule = _schedule(rows, pages)
     if schedule is None and period:
         schedule = Schedule(period, 1, 0, 0, 0, 0)
