@@ -15,8 +15,9 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK
-from deadstick.solve.metadata_table import has_open_metadata, with_number_zero
+from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
+from deadstick.solve.open_versions import ordered
 from deadstick.solve.trial_disk import PageCache, TrialDisk
 from deadstick.solve.window import log10_tail
 
@@ -107,9 +108,28 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):
                 judged += _judged(space, other, progress, are_ordered=False)
+        judged += _ordered(space, _best(judged))
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
+
+
+def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+    """The hypothesis with a version whose bits are known but for a constant, if the volumes are better off with it."""
+    if best.numbering is None:
+        return []
+    cache = PageCache()
+
+    def judge(translation: Translation, metadata: BlockMetadata) -> Consistency:
+        return consistency(space, replace(best.recipe, translation=translation), metadata, cache)
+
+    found = ordered(best.numbering, block_metadata(space, best.recipe), judge)
+    if found is None:
+        return []
+    recipe = replace(with_constant(best.recipe, found.offset), translation=found.translation)
+    # It is the best one, although an older state may have more facts to count.
+    score = max(best.score, found.found.score) + 1
+    return [_Trial(score, recipe, best.numbering, found.found.share)]
 
 
 @dataclass(frozen=True)

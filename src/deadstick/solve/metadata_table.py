@@ -185,6 +185,11 @@ def with_number_zero(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
     batch = recipe.decode(space.take(rows), space.numbers(rows))
     begins = (batch.data[:, 510:512] == SIGNATURE).all(axis=1) & (batch.errors >= 0).all(axis=1)
     beginnings = np.unique(batch.metadata[begins], axis=0)[:MOST_BEGINNINGS]
-    count = recipe.scrambler.keystreams.count if recipe.scrambler else 0
     for metadata in beginnings:
-        yield _with_offsets(recipe, np.repeat(metadata[None], count, axis=0))
+        yield with_constant(recipe, metadata)
+
+
+def with_constant(recipe: Recipe, metadata: Bytes) -> Recipe:
+    """The recipe with `uint8[metadata_bytes]` added to the metadata under every keystream of its table."""
+    count = recipe.scrambler.keystreams.count if recipe.scrambler else 0
+    return _with_offsets(recipe, np.repeat(metadata[None], count, axis=0))

@@ -1,0 +1,132 @@
+"""Versions that are known but for a constant, under a table of keystreams.
+
+Under an unknown constant a version still tells copies of a block apart, but which of two is the newer one hangs on one
+bit of the constant: the highest one in which the two differ. So every bit that matters is a question of its own, and an
+answer counts only if something speaks for it: the volumes contradict themselves less, or the versions fill the range of
+a count from zero on, as they would not with the bit turned round. A bit that nothing tells leaves the copies equal.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.files.judge import Consistency
+from deadstick.recipe.translation import BitField, Translation
+from deadstick.solve.numbering import BlockMetadata, Numbering, with_versions
+
+LESS = 1e-4
+"""Share of what the volumes promise that is a difference."""
+MOST_FIELDS, MOST_BITS = 3, 16
+DENSE, SPARSER = 0.5, 0.97
+"""Share of its range that a count of writes fills at least, and what must be left of it with a bit turned round."""
+
+Judge = Callable[[Translation, BlockMetadata], Consistency]
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """A version, with the constant that puts the copies in order.
+
+    Attributes:
+        translation: with the version.
+        offset: `uint8[metadata_bytes]`, to be added to the metadata.
+        found: how consistent the volumes are under it.
+    """
+
+    translation: Translation
+    offset: NDArray[np.uint8]
+    found: Consistency
+
+
+def ordered(item: Numbering, metadata: BlockMetadata, judge: Judge) -> Ordered | None:
+    """The version of the blocks, if every bit that matters of its constant can be told.
+
+    Args:
+        item: with the logical number, which is known.
+        metadata: of all written blocks, known but for a constant.
+        judge: how consistent the volumes are under a translation and metadata.
+    """
+    bare = judge(Translation("block", item.number), metadata)
+    best: Ordered | None = None
+    for versioned in with_versions(item, metadata)[:-1][:MOST_FIELDS]:
+        field = versioned.translation.version
+        found = _told(versioned.translation, field, metadata, judge) if field is not None else None
+        if found is not None and found.found.share > (best.found if best else bare).share + LESS:
+            best = found
+    return best
+
+
+def _told(translation: Translation, field: BitField, metadata: BlockMetadata, judge: Judge) -> Ordered | None:
+    number = translation.logical_number
+    if number is None:
+        return None
+    rows = metadata.values[np.arange(len(metadata.blocks)), metadata.good.argmax(axis=1)]
+    logical, values = number.read(rows), field.read(rows)
+    bits = list(_deciding_bits(logical, values))
+    constant = lowest_constant(values)
+
+    def found(constant: int) -> Consistency:
+        changed = metadata.values ^ _offset(field, constant, metadata.values.shape[2])
+        return judge(translation, replace(metadata, values=changed))
+
+    if len(bits) > MOST_BITS:
+        return None
+    best = found(constant)
+    for bit in bits:
+        turned = found(constant ^ bit)
+        if turned.share > best.share + LESS:
+            best, constant = turned, constant ^ bit
+    # What was told early may look different under the later bits.
+    for bit in bits:
+        if found(constant ^ bit).share > best.share - LESS and not _fills(values ^ constant, bit):
+            return None
+    return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best)
+
+
+def _deciding_bits(logical: NDArray[np.int64], values: NDArray[np.int64]) -> Iterator[int]:
+    """Powers of two, falling: the highest bits in which copies of one block differ."""
+    highest: set[int] = set()
+    for number in np.flatnonzero(np.bincount(logical[logical < 1 << 24]) > 1).tolist():
+        copies = values[logical == number].tolist()
+        highest |= {(a ^ b).bit_length() for place, a in enumerate(copies) for b in copies[:place] if a != b}
+    return iter(sorted((1 << length - 1 for length in highest), reverse=True))
+
+
+def lowest_constant(values: NDArray[np.int64]) -> int:
+    """The constant under which the largest of some values is as small as possible.
+
+    >>> lowest_constant(np.array([0, 1, 2, 3, 4, 5]) ^ 0b1011) in {0b1011, 0b1010}
+    True
+    """
+    return _lowest(values, int(values.max(initial=0)).bit_length())[1]
+
+
+def _lowest(values: NDArray[np.int64], bits: int) -> tuple[int, int]:
+    """(largest value, constant) over the lowest so many bits."""
+    if not bits or not len(values):
+        return 0, 0
+    bit = 1 << bits - 1
+    high = (values & bit) != 0
+    if not high.any() or high.all():
+        largest, constant = _lowest(values & (bit - 1), bits - 1)
+        return largest, constant | (bit if high.all() else 0)
+    # Either half may be the upper one; the constant of the lower bits is that of the upper half.
+    (one, below), (other, above) = (_lowest(values[part] & (bit - 1), bits - 1) for part in (high, ~high))
+    return (bit + one, below) if one <= other else (bit + other, bit | above)
+
+
+def _fills(values: NDArray[np.int64], bit: int) -> bool:
+    """Whether values are those of a count that hardly leaves one out, and with a bit turned round are not."""
+    distinct = len(np.unique(values))
+    before, after = (distinct / (int(some.max()) + 1) for some in (values, values ^ bit))
+    return before >= DENSE and after < SPARSER * before
+
+
+def _offset(field: BitField, constant: int, metadata_bytes: int) -> NDArray[np.uint8]:
+    """`uint8[metadata_bytes]`: a constant in the bytes of a field."""
+    offset = np.zeros(metadata_bytes, np.uint8)
+    inside = slice(field.first_byte, field.first_byte + field.length)
+    offset[inside] = np.frombuffer(constant.to_bytes(field.length, field.byte_order), np.uint8)
+    return offset
