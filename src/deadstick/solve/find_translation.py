@@ -317,7 +317,13 @@ def _tied(recipe: Recipe, seen: BlockSize) -> BlockSize:
 
 
 def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Pages at which a byte differs from that of the good page right before."""
+    """Pages at which a byte differs from that of the good page right before.
+
+    A byte that is another in a single page, and the old one again in the next, is a bit error where no code covers it.
+    """
+    values = values.copy()
+    odd = np.flatnonzero((values[1:-1] != values[:-2]) & (values[2:] == values[:-2])) + 1
+    values[odd] = values[odd - 1]
     both = good[1:] & good[:-1]
     return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
 

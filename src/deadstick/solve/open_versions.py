@@ -19,6 +19,8 @@ from deadstick.solve.numbering import BlockMetadata, Numbering, with_versions
 LESS = 1e-4
 """Share of what the volumes promise that is a difference."""
 MOST_FIELDS, MOST_BITS = 3, 16
+MOST_NUMBERS = 4
+"""Times as many as there are blocks: larger numbers are none."""
 DENSE, SPARSER = 0.5, 0.97
 """Share of its range that a count of writes fills at least, and what must be left of it with a bit turned round."""
 
@@ -64,6 +66,9 @@ def _told(translation: Translation, field: BitField, metadata: BlockMetadata, ju
         return None
     rows = metadata.values[np.arange(len(metadata.blocks)), metadata.good.argmax(axis=1)]
     logical, values = number.read(rows), field.read(rows)
+    # Bad blocks and those without a number have no version either.
+    numbered = logical < MOST_NUMBERS * len(logical)
+    logical, values = logical[numbered], values[numbered]
     bits = list(_deciding_bits(logical, values))
     constant = lowest_constant(values)
 
@@ -88,7 +93,7 @@ def _told(translation: Translation, field: BitField, metadata: BlockMetadata, ju
 def _deciding_bits(logical: NDArray[np.int64], values: NDArray[np.int64]) -> Iterator[int]:
     """Powers of two, falling: the highest bits in which copies of one block differ."""
     highest: set[int] = set()
-    for number in np.flatnonzero(np.bincount(logical[logical < 1 << 24]) > 1).tolist():
+    for number in np.flatnonzero(np.bincount(logical) > 1).tolist():
         copies = values[logical == number].tolist()
         highest |= {(a ^ b).bit_length() for place, a in enumerate(copies) for b in copies[:place] if a != b}
     return iter(sorted((1 << length - 1 for length in highest), reverse=True))
