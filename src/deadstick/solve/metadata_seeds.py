@@ -54,8 +54,10 @@ def seeds_by_metadata(recipe: Recipe, pages: NDArray[np.uint8], written: NDArray
         own = own[evenly(len(own), MOST_PAGES)]
         if len(own) < FEWEST_PAGES:
             continue
-        seed = _solved(basis, *_keystream(recipe, pages, own, known), _needed(keystreams))
-        if seed:
+        # The first and the last page of a block have one neighbour in it.
+        ways = (_keystream(recipe, pages, own, known, sides) for sides in ((0, 1), (0,), (1,)))
+        seed = next(filter(None, (_solved(basis, *way, _needed(keystreams)) for way in ways)), None)
+        if seed is not None:
             found[number] = seed
     return found
 
@@ -72,16 +74,32 @@ def _basis(recipe: Recipe, scrambler: Scrambler, keystreams: LfsrKeystreams) -> 
 
 
 def _keystream(
-    recipe: Recipe, pages: NDArray[np.uint8], own: NDArray[np.int64], known: NDArray[np.int64]
+    recipe: Recipe,
+    pages: NDArray[np.uint8],
+    own: NDArray[np.int64],
+    known: NDArray[np.int64],
+    sides: tuple[int, ...],
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """`uint8[metadata_bytes]` and `bool[metadata_bytes]`: the keystream over the metadata, and where it is sure."""
+    """`uint8[metadata_bytes]` and `bool[metadata_bytes]`: the keystream over the metadata, and where it is sure.
+
+    Args:
+        recipe: see `seeds_by_metadata`; so are the pages.
+        pages: as read.
+        own: `int64[]`, pages under the keystream.
+        known: `int64[]`, pages under keystreams that are known.
+        sides: which neighbours foretell the metadata, 0 for the one before and 1 for the one behind; if both, they
+            must agree.
+    """
     place = np.searchsorted(known, own).clip(1, len(known) - 1)
-    before, behind = known[place - 1], known[place]
     batch = recipe.decode(pages[own], own)
-    first, last = recipe.decode(pages[before], before), recipe.decode(pages[behind], behind)
-    good = (first.errors >= 0).all(axis=1) & (last.errors >= 0).all(axis=1) & (batch.errors != LOST).all(axis=1)
-    tells = (first.metadata == last.metadata) & good[:, None]
-    streams = batch.metadata ^ first.metadata
+    neighbours = [(known[place - 1], known[place])[side] for side in sides]
+    beside = [recipe.decode(pages[numbers], numbers) for numbers in neighbours]
+    tells = np.ones(batch.metadata.shape, np.bool_)
+    tells[(batch.errors == LOST).any(axis=1)] = False
+    for one in beside:
+        tells[(one.errors < 0).any(axis=1)] = False
+        tells &= one.metadata == beside[0].metadata
+    streams = batch.metadata ^ beside[0].metadata
     stream = np.zeros(streams.shape[1], np.uint8)
     sure = np.zeros(streams.shape[1], np.bool_)
     for column, (values, telling) in enumerate(zip(streams.T, tells.T, strict=True)):

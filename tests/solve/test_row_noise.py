@@ -1,0 +1,51 @@
+"""How many bits are wrong, before any code is known."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import poisson
+
+from deadstick.solve.decoding import SLACK
+from deadstick.solve.row_noise import USABLE, WITH_PARITY, bit_error_rate, clean_share, fitting_depth
+
+
+def rows_with_errors(rate: float, free: float, seed: int = 4) -> np.ndarray:
+    """Packed data with a share of free space, and bit errors."""
+    rng = np.random.default_rng(seed)
+    rows = rng.integers(0, 256, (256, 4096), np.uint8)
+    rows[: int(256 * free), 1024:] = 0
+    return rows ^ np.packbits(rng.random((256, 8 * 4096)) < rate, axis=1)
+
+
+@pytest.mark.parametrize("rate", [1e-4, 1e-3, 3e-3])
+def test_the_rate_shows_in_free_space(rate: float) -> None:
+    assert bit_error_rate(rows_with_errors(rate, 0.3)) == pytest.approx(rate, rel=0.1)
+
+
+def test_ones_are_as_good_as_zeros() -> None:
+    rows = rows_with_errors(1e-3, 0.5)
+    assert bit_error_rate(~rows) == bit_error_rate(rows)
+
+
+def test_packed_data_tell_nothing() -> None:
+    assert bit_error_rate(rows_with_errors(1e-3, 0.0)) is None
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.floats(1e-6, 2.5e-3), st.sampled_from([512, 1024, 2048]))
+def test_some_row_is_within_reach(rate: float, message: int) -> None:
+    depth = fitting_depth(rate, message)
+    within = USABLE * float(poisson.cdf(depth.syndromes - SLACK, rate * 8 * message * WITH_PARITY))
+    if depth.syndromes < 40:
+        assert (1 - within) ** depth.rows <= 0.05
+
+
+def test_more_errors_never_ask_for_less() -> None:
+    rates = np.linspace(1e-5, 3e-3, 60)
+    depths = [fitting_depth(float(rate), 1024).syndromes for rate in rates]
+    assert depths == sorted(depths)
+
+
+def test_clean_words_are_as_frequent_as_the_exact_binomial_says() -> None:
+    assert clean_share(1e-3, 1024) == pytest.approx((1 - 1e-3) ** (8 * 1024 * WITH_PARITY), rel=0.01)
