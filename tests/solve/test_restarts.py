@@ -63,3 +63,17 @@ def test_a_scattered_sample_meets_every_residue() -> None:
     chosen = scattered(16_000, 256)
     assert len(np.unique(chosen)) == 256
     assert len(np.unique(chosen % 16)) == 16
+
+
+def test_a_part_of_a_page_comes_behind_the_page() -> None:
+    """The register starts anew with each of four codewords in line; the next page has another seed."""
+    rng = np.random.default_rng(8)
+    word, parity, times, pages = 1024, 76, 4, 640
+    streams = Lfsr(POLYNOMIAL).keystream(rng.integers(1, 1 << 16, 32, dtype=np.uint64), word, "lsb")
+    data = np.zeros((pages, times * word), np.uint8)
+    data[::2, 200:2800] = rng.integers(0, 256, (pages // 2, 2600), dtype=np.uint8)
+    rows = rng.integers(0, 256, (pages, times, word + parity), dtype=np.uint8)
+    rows[:, :, :word] = data.reshape(pages, times, word) ^ streams[np.arange(pages) % 32][:, None]
+    dump = rows.reshape(-1)
+    sizes = [candidate.page_bytes for candidate in candidates_by_register(dump, find_registers(dump))]
+    assert sizes[0] == times * (word + parity)

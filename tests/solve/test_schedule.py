@@ -61,3 +61,31 @@ def test_the_number_on_the_chip_alone(period: int) -> None:
 def test_seeds_without_a_rule_give_none() -> None:
     rng = np.random.default_rng(4)
     assert find_schedule(np.arange(2000), rng.integers(0, 1 << 40, 2000).astype(np.uint64)) is None
+
+
+def test_block_sizes_that_the_pages_leave_open_are_named() -> None:
+    """No page near a border shows: blocks of 761 pages explain them as well as those of 762."""
+    rule = Schedule(2, 0, 1, 762, 0, 0)
+    pages = np.arange(12 * 762)
+    place = pages % 762
+    known = pages[(place > 100) & (place < 600)]
+    found = find_schedule(known, np.array([77, 99], np.uint64)[rule.index(known)])
+    assert found is not None
+    assert 762 in {found.pages_per_block, *found.rivals}
+    assert len({found.pages_per_block, *found.rivals}) > 1
+    for size in (found.pages_per_block, *found.rivals):
+        other = Schedule(found.count, found.page_step, found.block_step, size, 0, 0)
+        assert agrees_on(other, known, rule)
+
+
+def agrees_on(found: Schedule, known: np.ndarray, rule: Schedule) -> bool:
+    """Whether a rule holds for as many of the pages as any, within the slack that misread seeds are given."""
+    return bool((rule.index(known) == found.index(known)).mean() >= 0.997)
+
+
+def test_pages_everywhere_leave_one_block_size() -> None:
+    known, seeds, _ = seen(Schedule(7, 0, 1, 64, 0, 0), 64 * 70, 0.6, 3)
+    found = find_schedule(known, seeds)
+    assert found is not None
+    assert found.pages_per_block == 64
+    assert found.rivals == ()

@@ -1,0 +1,44 @@
+"""The codewords of a page, one after the other, where a strong code bears words that are some bytes off."""
+
+import numpy as np
+import pytest
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.code import FoundCode
+from deadstick.solve.page import complete_page
+
+T, PARITY = 40, 70
+CODE = Code(14, 0x4443, T)
+
+
+def layout(pad: int, metadata: int, page: int = 4096 + 432) -> PageLayout:
+    """Four codewords in line with unused bytes behind each, metadata in the first one alone."""
+    words, column = [], 0
+    for number in range(4):
+        message = [Span.of_bytes(Part.DATA, column, 1024)]
+        column += 1024
+        if number == 0:
+            message.append(Span.of_bytes(Part.METADATA, column, metadata))
+            column += metadata
+        words.append(Codeword(tuple(message), (Span.of_bytes(Part.PARITY, column, PARITY),)))
+        column += PARITY + pad
+    return PageLayout(page, tuple(words))
+
+
+@pytest.mark.parametrize("are_differences", [False, True])
+@pytest.mark.parametrize(("pad", "metadata"), [(0, 8), (3, 10), (4, 8)])
+def test_unused_bytes_are_told_from_metadata(pad: int, metadata: int, are_differences: bool) -> None:
+    rng = np.random.default_rng(pad)
+    true = layout(pad, metadata)
+    data = rng.integers(0, 256, (80, 4096), np.uint8)
+    rows = Recipe(1, true, CODE).encode(data, rng.integers(0, 256, (80, metadata), np.uint8), np.arange(80))
+    rows ^= np.packbits(rng.random((80, 8 * rows.shape[1])) < 5e-4, axis=1)
+    if are_differences:
+        rows = rows[1:] ^ rows[:-1]
+    first = true.codewords[0]
+    found = FoundCode(CODE.bch, 40, 40, first.spans, 8 * metadata, 5.0, 100)
+    built = complete_page(rows, found, true.page_bytes)
+    assert built is not None
+    assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]
