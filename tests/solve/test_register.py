@@ -3,12 +3,24 @@
 import numpy as np
 import pytest
 
+from deadstick.codes import gf2poly
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import BitOrder
 from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits
 
 # P. Alfke, Xilinx XAPP052 (1996), table 3: maximal-length taps 15,14; 32,22,2,1; 63,62, as characteristic polynomials.
 TAPS = {15: (15, 14), 32: (32, 22, 2, 1), 63: (63, 62)}
+
+
+def test_a_register_that_gives_complements_is_found_whole() -> None:
+    """Under (x + 1)^2 q the complement of every output is an output, too, and no register is left without a factor."""
+    polynomial = gf2poly.multiply(gf2poly.multiply(0b11, 0b11), 0x1002D)
+    rng = np.random.default_rng(4)
+    seeds = rng.integers(1, 1 << 18, 64, dtype=np.uint64)
+    streams = Lfsr(polynomial).keystream(seeds, 512, "lsb")
+    streams[::2] ^= 0xFF
+    found = find_registers(streams.reshape(-1))
+    assert found[0].polynomial == polynomial
 
 
 def polynomial(taps: tuple[int, ...]) -> int:

@@ -44,7 +44,7 @@ CLEARLY = 1.06
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 MOST_LAGS_OF_RATE = 2
-RIVALS, FEW_RIVALS = 10, 4
+RIVALS, FEW_RIVALS, RIVALS_SECONDS = 10, 4, 20.0
 NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
 """Shares of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
 more errors than the first one; and few, in any case. Under half of a page it is a half."""
@@ -293,7 +293,10 @@ class CodeSearch:
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
         own = (self._found(view, first.candidate, step, depth) for view, depth in self._views(first.candidate, step))
         others = (self.over([candidate], step) for candidate in self._rivals(first))
+        deadline = monotonic() + RIVALS_SECONDS
         for other in chain(own, others):
+            if monotonic() > deadline:
+                break
             if other is None:
                 continue
             smaller = other.layout.page_bytes < best.layout.page_bytes
@@ -305,6 +308,10 @@ class CodeSearch:
         """Other candidates, and, where only a part of the codewords decodes, the multiples of the page."""
         page = first.layout.page_bytes
         seen = {page}
+        if first.candidate.shows_restarts:
+            # A register that starts anew at every border leaves parts and multiples, and nothing else.
+            yield from (other for other in self.candidates if other.shows_restarts and other.page_bytes != page)
+            return
         if first.share < WHOLE_SHARE:
             allowed = set(allowed_pages().tolist())
             for times in MULTIPLES:
@@ -377,7 +384,8 @@ def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tup
     A codeword behind another is a codeword of the same cyclic code, as long as both together are not too long for it.
     What looks like metadata is then parity and data of the first.
     """
-    while words.metadata_bits > 8 * MOST_COVERED and window.message // 2 in MESSAGES and not window.tail.length:
+    least = min(8 * MOST_COVERED, words.bch.parity_bits)
+    while words.metadata_bits >= least and window.message // 2 in MESSAGES and not window.tail.length:
         message, parity = window.message // 2, -(-words.bch.parity_bits // 8)
         # Of equal length, or with metadata in the first one alone; a window may be a byte off.
         equal = (window.message + window.tail_bytes) // 2 - message

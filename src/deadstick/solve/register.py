@@ -89,11 +89,15 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
 
 
 def _without_complement(seen: Counter[int]) -> Counter[int]:
-    """A constant of ones turns the polynomial p into (x + 1) p: count such windows for p itself."""
+    """A constant of ones turns the polynomial p into (x + 1) p: count such windows for p itself.
+
+    Unless p has that factor, too: then its register gives the complements as well, and (x + 1) p is another one.
+    """
     merged: Counter[int] = Counter()
     for polynomial, count in seen.items():
         quotient, rest = gf2poly.divide(polynomial, 0b11)
-        merged[polynomial if rest else quotient] += count
+        is_complement = not rest and gf2poly.remainder(quotient, 0b11)
+        merged[quotient if is_complement else polynomial] += count
     return merged
 
 
