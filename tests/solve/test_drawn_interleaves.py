@@ -16,8 +16,9 @@ from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.history import scenario_history
 from deadstick.simulate.interleaved import InterleavedController, draw_interleave, interleaved_identity_dumps
 from deadstick.solve.find_interleave import find_interleave
-from deadstick.solve.find_translation import block_metadata, find_translation, placed_blocks
+from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import unmixed
+from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import TrialDisk
 
 Bytes = NDArray[np.uint8]

@@ -22,8 +22,9 @@ from deadstick.simulate.interleaved import InterleavedController, interleaved_id
 from deadstick.solve.evidence import Hints
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined
-from deadstick.solve.find_translation import block_metadata, find_translation, placed_blocks
+from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import unmixed
+from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.several import prove_several
 from deadstick.solve.solver import solve
 from deadstick.solve.trial_disk import TrialDisk

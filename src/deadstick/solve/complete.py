@@ -13,8 +13,9 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler
 from deadstick.recipe.translation import Translation
+from deadstick.solve.coded_pages import Unscrambled, count_decoded, decode_chance, proof_pages
 from deadstick.solve.evidence import Finding, Hints
-from deadstick.solve.find_scrambler import Unscrambled, count_decoded, decode_chance, find_scrambler, proof_pages
+from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.findings import WRONG_DECODES
 from deadstick.solve.geometry import PageCandidate

@@ -29,16 +29,13 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_size import SURE_CHANCE, BlockSize
 from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_translation import (
-    SURE_CHANCE,
     SURE_VOLUME,
-    BlockSize,
     FoundTranslation,
-    block_metadata,
     complemented,
     consistency,
-    placed_blocks,
     suggested,
     translated,
     with_block_size,
@@ -46,6 +43,7 @@ from deadstick.solve.find_translation import (
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.interleave_orders import PLANES, Chips, common_orders, orders, successions
 from deadstick.solve.numbering import BlockMetadata
+from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97

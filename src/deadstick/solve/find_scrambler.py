@@ -1,18 +1,23 @@
 """The search for the scrambler, once pages and code are known."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Protocol
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes.lfsr import Lfsr
-from deadstick.rebuild.certainty import chances_of
-from deadstick.recipe.code import LOST, Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
+from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.solve.coded_pages import (
+    CodedPages,
+    Unscrambled,
+    better,
+    count_decoded,
+    known_pages,
+    proof_pages,
+    variants,
+)
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import PAGES, clearness, orders
 from deadstick.solve.metadata_seeds import seeds_by_metadata
@@ -20,6 +25,7 @@ from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.seed_orbit import on_one_orbit
+from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import (
     StoredTable,
@@ -29,65 +35,15 @@ from deadstick.solve.stored_keystreams import (
     table_after_code,
     table_before_code,
 )
-from deadstick.solve.survey import SURVEY_BYTES, Survey
-from deadstick.solve.window import log10_tail
+from deadstick.solve.survey import SURVEY_BYTES
 
-PROOF_PAGES = 64
-FIRST_PAGES = 8
 MOST_REGISTERS = 3
 TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 DECODED_BYTES = 48 << 20
-MIXED = 0.1
 TIED_RULES, TIED_CLEARNESS = 0.99, 0.02
 """Share of the most hits that agree from which on a rule for the restarts is as good; and how much clearer metadata
 must be to decide between such rules."""
-CONVINCING = -6.0
-CONVINCING_SHARE = 0.5
-"""Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
-
-
-class CodedPages(Protocol):
-    """Pages whose layout and code are known, found or given."""
-
-    @property
-    def survey(self) -> Survey:
-        """Pages of the right size."""
-
-    @property
-    def layout(self) -> PageLayout:
-        """Of one page."""
-
-    @property
-    def code(self) -> Code:
-        """With its bit order; inversion and mask may be unknown yet."""
-
-    @property
-    def lag(self) -> int:
-        """Pages apart whose differences are codewords; 0 where the pages themselves are."""
-
-
-@dataclass(frozen=True)
-class Unscrambled:
-    """A recipe that decodes, as far as the code and the scrambler go.
-
-    Attributes:
-        recipe: with identity translation.
-        decoded: codewords of the proof pages that decode.
-        examined: codewords of the proof pages.
-        register: the shift register, where there is a scrambler.
-        rule: where it restarts, where there is a scrambler.
-        derived: keystreams whose seed came from the code's equations, or that are not known.
-        table: keystreams without a register.
-    """
-
-    recipe: Recipe
-    decoded: int
-    examined: int
-    register: Register | None = None
-    rule: SeedRule | None = None
-    derived: int = 0
-    table: StoredTable | None = None
 
 
 def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
@@ -106,61 +62,10 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
     return _after_code(found, registers)
 
 
-def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]:
-    """Pages on which hypotheses are tested."""
-    return found.survey.some_written(most)
-
-
-def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int]:
-    """(codewords that decode, codewords) in some pages."""
-    errors = recipe.decode(found.survey.pages[pages], pages).errors
-    return int((errors >= 0).sum()), int((errors >= LOST).sum())
-
-
-def _better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscrambled | None:
-    """The better of two hypotheses; a few pages are enough to dismiss one.
-
-    Only pages count whose keystream is known under the hypothesis.
-    """
-    pages = _known_pages(recipe, np.flatnonzero(found.survey.written))
-    for most in (FIRST_PAGES, PROOF_PAGES):
-        decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
-        if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
-            return best
-    return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
-
-
-def _known_pages(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Those of some pages whose keystream is known."""
-    scrambler = recipe.scrambler
-    if scrambler is None:
-        return pages
-    return pages[~scrambler.keystreams.unknown[scrambler.index(pages, recipe.pages_per_block)]]
-
-
-def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
-    """Logarithm of the chance that so many words which are no codewords decode.
-
-    A word falls into a decoding sphere by accident with the chance of the spheres' share of all words, about 1/t!.
-    """
-    code = recipe.code
-    if code is None:
-        return 0.0
-    share = min(1.0, float(chances_of(code, recipe.layout.codewords[0].message_bits).sum()))
-    return log10_tail(examined, decoded, share)
-
-
-def _variants(code: Code) -> Iterator[Code]:
-    """Stored forms of a code that look alike in differences of pages."""
-    for inverted in (False, True):
-        for masked in (False, True):
-            yield replace(code, inverted=inverted, erased_is_codeword=masked)
-
-
 def _best_plain(found: CodedPages) -> Unscrambled | None:
     best: Unscrambled | None = None
-    for code in _variants(found.code):
-        best = _better(best, Recipe(1, found.layout, code), found)
+    for code in variants(found.code):
+        best = better(best, Recipe(1, found.layout, code), found)
     return best
 
 
@@ -187,7 +92,7 @@ def _with_metadata_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
     solved = seeds_by_metadata(best.recipe, found.survey.pages, np.flatnonzero(found.survey.written))
     for number, seed in solved.items():
         seeds[number] = seed
-    return replace(best, recipe=_with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
+    return replace(best, recipe=with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
 
 
 def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambled]:
@@ -224,22 +129,14 @@ def _is_whole(rule: SeedRule, found: CodedPages) -> bool:
 
 
 def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscrambled:
-    mixed = _is_mixed(rule)
-    scrambler = _with_orbit(_scrambler(rule, register, "before_ecc", mixed=mixed))
+    mixed = is_mixed(rule)
+    scrambler = with_orbit(scrambler_of(rule, register, "before_ecc", mixed=mixed))
     code = plain.recipe.code
     if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
         # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
         code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
-    recipe = replace(plain.recipe, pages_per_block=_block_of(rule), code=code, scrambler=scrambler)
+    recipe = replace(plain.recipe, pages_per_block=block_of(rule), code=code, scrambler=scrambler)
     return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
-
-
-def _with_orbit(scrambler: Scrambler) -> Scrambler:
-    """With the seeds that follow from the others, where the register runs on from one to the next."""
-    keystreams = scrambler.keystreams
-    if not isinstance(keystreams, LfsrKeystreams):
-        return scrambler
-    return replace(scrambler, keystreams=on_one_orbit(keystreams))
 
 
 def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
@@ -264,7 +161,7 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
     raw = found.survey.pages[written]
     table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout))
     recipe = table_after_code(plain, table, raw, written) if table is not None else None
-    best = _better(None, recipe, found) if recipe is not None else None
+    best = better(None, recipe, found) if recipe is not None else None
     if best is None or table is None:
         return None
     recipe = with_aligned_metadata(best.recipe, found.survey.pages, written)
@@ -282,9 +179,9 @@ def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambl
         rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
         for rule in rules:
             for recipe in _hypotheses(rule, register, found):
-                better = _better(best, recipe, found)
-                if better is not best and better is not None:
-                    best = replace(better, register=register, rule=rule)
+                winner = better(best, recipe, found)
+                if winner is not best and winner is not None:
+                    best = replace(winner, register=register, rule=rule)
     return _stored_after_code(found) if best is None else _completed(best, found)
 
 
@@ -294,9 +191,9 @@ def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterat
     partly = rule.covers != frozenset(Part)
     for mixed in (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,):
         for complement in (False, True) if partly else (False,):
-            scrambler = _scrambler(rule, register, "after_ecc", mixed=mixed, complement=complement)
-            for code in _variants(found.code):
-                yield Recipe(_block_of(rule), found.layout, code, scrambler)
+            scrambler = scrambler_of(rule, register, "after_ecc", mixed=mixed, complement=complement)
+            for code in variants(found.code):
+                yield Recipe(block_of(rule), found.layout, code, scrambler)
 
 
 def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
@@ -310,11 +207,11 @@ def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     # A register that runs on from keystream to keystream tells what no code need be asked.
     keystreams = on_one_orbit(replace(scrambler.keystreams, seeds=tuple(seeds.tolist())))
     seeds = np.array(keystreams.seeds, np.uint64)
-    recipe = _with_seeds(best.recipe, scrambler, keystreams, seeds)
+    recipe = with_seeds(best.recipe, scrambler, keystreams, seeds)
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
-    recipe = _with_seeds(recipe, scrambler, keystreams, seeds)
+    recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
     return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
 
@@ -324,7 +221,7 @@ def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> N
     scrambler = recipe.scrambler
     if scrambler is None:
         return written[:0]
-    pages = _known_pages(recipe, written)
+    pages = known_pages(recipe, written)
     under = scrambler.index(pages, recipe.pages_per_block)
     order = np.argsort(under, kind="stable")
     begins = np.flatnonzero(np.r_[True, np.diff(under[order]) != 0]) if len(order) else order
@@ -340,47 +237,6 @@ def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> N
     refuted = np.zeros(scrambler.keystreams.count, np.bool_)
     refuted[under[order[begins]]] = True
     return np.flatnonzero(refuted & (good == 0))
-
-
-def _with_seeds(recipe: Recipe, scrambler: Scrambler, rule: LfsrKeystreams, seeds: NDArray[np.uint64]) -> Recipe:
-    return replace(recipe, scrambler=replace(scrambler, keystreams=replace(rule, seeds=tuple(seeds.tolist()))))
-
-
-def _block_of(rule: SeedRule) -> int:
-    """Pages of a block, so that the recipe's numbers of keystreams are those of the rule."""
-    return rule.schedule.pages_per_block or rule.period
-
-
-def _is_mixed(rule: SeedRule) -> bool:
-    """Whether some keystreams are the register's output and some its complement."""
-    return MIXED < len(rule.ones) / max(1, len(rule.seeds)) < 1 - MIXED
-
-
-def _scrambler(
-    rule: SeedRule, register: Register, place: Place, *, mixed: bool = False, complement: bool = False
-) -> Scrambler:
-    """The rule as a scrambler.
-
-    Args:
-        rule: with its seeds.
-        register: the shift register.
-        place: before or after the code.
-        mixed: the keystreams in `rule.ones` are the complement of the register's output. A register with a stage more,
-            whose polynomial has the factor x + 1, gives both.
-        complement: all keystreams are the complement.
-    """
-    seeds = np.array([rule.seeds.get(number, 0) for number in range(rule.period)], np.uint64)
-    polynomial = register.polynomial
-    if mixed:
-        known, ones = seeds != 0, np.zeros(len(seeds), np.bool_)
-        ones[list(rule.ones)] = True
-        newest = Lfsr(polynomial).advance(seeds, 1) >> np.uint64(register.width - 1)
-        longer = seeds | newest << np.uint64(register.width)
-        longer[ones] ^= np.uint64((2 << register.width) - 1)
-        seeds, polynomial = np.where(known, longer, np.uint64(0)), polynomial ^ polynomial << 1
-    keystreams = LfsrKeystreams(polynomial, tuple(seeds.tolist()), register.bit_order, complement)
-    schedule = rule.schedule
-    return Scrambler(place, rule.restart, keystreams, rule.covers, schedule.page_step, schedule.block_step)
 
 
 def _data_columns(layout: PageLayout) -> NDArray[np.int64]:

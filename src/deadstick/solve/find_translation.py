@@ -6,42 +6,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.errors import HintError
 from deadstick.files.judge import Consistency, volume_consistency
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
-from deadstick.rebuild.votes import field_values
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
-from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, block_size, tied
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
 from deadstick.solve.open_versions import ordered
+from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
-from deadstick.solve.window import log10_tail
 
-METADATA_BYTES = 32 << 20
-SAMPLES = (0, 1, 2, 3)
-"""Quarters of a block whose first page is looked at."""
-DEFAULT_PAGES_PER_BLOCK = 64
-SURE_CHANCE = -6.0
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
 TIED_SHARE = 0.002
 """Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
 hold a little better, if the newest was never finished."""
-FEWEST_CHANGES = 3
-ALIGNED_SHARE = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class BlockSize:
-    """Pages in a block, with what speaks for it."""
-
-    pages: int
-    figure: str
-    log10_chance: float | None
 
 
 @dataclass(frozen=True)
@@ -84,9 +66,9 @@ def find_translation(
     space = PageSpace.of(pages, 1)
     block = block_size(space.chips[0].run(0, len(space.chips[0])), recipe, period)
     if hint is not None:
-        block = _agreed(hint, block)
+        block = agreed(hint, block)
     elif recipe.scrambler is not None and not period:
-        block = _tied(recipe, block)
+        block = tied(recipe, block)
     return translated(space, with_block_size(recipe, block.pages, period), block, progress)
 
 
@@ -280,162 +262,3 @@ def with_block_size(recipe: Recipe, pages_per_block: int, period: int) -> Recipe
     if scrambler is not None and period:
         scrambler = replace(scrambler, block_step=pages_per_block % period)
     return replace(recipe, pages_per_block=pages_per_block, scrambler=scrambler)
-
-
-def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSize:
-    """Pages in a block, from where metadata bytes change.
-
-    A byte that belongs to the block as a whole changes only at block borders; changes at random places would be
-    multiples of d with the chance 1/d each. Bytes outside the code's cover may change by a bit error here and there.
-    """
-    most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
-    batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
-    good = (batch.errors >= 0).all(axis=1)
-    best: BlockSize | None = None
-    for column in range(batch.metadata.shape[1]):
-        found = _common_step(_changes(batch.metadata[:, column], np.asarray(good)))
-        if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
-            best = found
-    return best or _without_metadata(batch.erased, period)
-
-
-def _agreed(hint: int, seen: BlockSize) -> BlockSize:
-    """The user's block size, unless the metadata contradict it.
-
-    Raises:
-        HintError: they do.
-    """
-    if hint != seen.pages and (seen.log10_chance or 0.0) < SURE_CHANCE:
-        raise HintError(f"{hint} pages per block do not fit the dump: {seen.figure}")
-    return BlockSize(hint, f"given by the user; {seen.figure}", seen.log10_chance)
-
-
-def _tied(recipe: Recipe, seen: BlockSize) -> BlockSize:
-    """The block size that the keystreams go by."""
-    size = recipe.pages_per_block
-    return BlockSize(size, f"the keystreams go by blocks of {size} pages; {seen.figure}", seen.log10_chance)
-
-
-def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Pages at which a byte differs from that of the good page right before.
-
-    A byte that is another in a single page, and the old one again in the next, is a bit error where no code covers it.
-    """
-    values = values.copy()
-    odd = np.flatnonzero((values[1:-1] != values[:-2]) & (values[2:] == values[:-2])) + 1
-    values[odd] = values[odd - 1]
-    both = good[1:] & good[:-1]
-    return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
-
-
-def _common_step(places: NDArray[np.int64]) -> BlockSize | None:
-    """The largest number of which nearly all places are multiples."""
-    if len(places) < FEWEST_CHANGES:
-        return None
-    for size in range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1):
-        fitting = int((places % size == 0).sum())
-        if fitting >= max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
-            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
-            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
-    return None
-
-
-def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:
-    starts = np.flatnonzero(erased[:-1] & ~erased[1:]) + 1  # pages are programmed from a block's first page on
-    common = int(np.gcd.reduce(starts, initial=0))
-    if PAGES_PER_BLOCK[0] <= period <= PAGES_PER_BLOCK[1]:
-        return BlockSize(period, f"the keystream comes again after {period} pages", None)
-    if len(starts) >= 3 and common >= PAGES_PER_BLOCK[0]:
-        size = common
-        while size > PAGES_PER_BLOCK[1]:
-            size //= 2
-        figure = f"written pages begin after erased ones at {len(starts)} places, all multiples of {common} pages"
-        return BlockSize(size, figure, -len(starts) * float(np.log10(size)))
-    return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", None)
-
-
-def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
-    """Metadata of a few pages of every block of the dump, or of all chips."""
-    size = recipe.pages_per_block
-    space = PageSpace.of(pages, size)
-    places = sorted({quarter * size // 4 for quarter in SAMPLES})
-    blocks = np.arange(len(space) // size, dtype=np.int64)
-    values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
-    good = np.zeros((len(blocks), len(places)), np.bool_)
-    for column, place in enumerate(places):
-        for chunk in _chunks(blocks, 256):
-            numbers = chunk * size + place
-            batch = recipe.decode(space.take(numbers), space.numbers(numbers))
-            values[chunk, column] = batch.metadata
-            good[chunk, column] = (batch.errors >= 0).all(axis=1)
-    written = good.any(axis=1)
-    return BlockMetadata(blocks[written], values[written], good[written])
-
-
-def placed_blocks(
-    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, *, oldest: bool = False
-) -> NDArray[np.int64]:
-    """`int64[logical blocks]`: the physical block, counted over all chips, that a recipe puts there; -1 for none.
-
-    Args:
-        space: the pages of all chips.
-        recipe: the hypothesis.
-        metadata: of all written blocks.
-        oldest: put the copy with the lowest version there instead of the highest.
-    """
-    interleave, count = recipe.interleave, len(space) // recipe.pages_per_block
-    if interleave.is_none:
-        return newest_blocks(metadata, recipe.translation, count, oldest=oldest)
-    chip, own = space.chip_of_block[:count], space.own_block[:count]
-    number, blocks = recipe.translation.logical_number, metadata.blocks
-    if number is None:
-        logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
-        blocks = order
-    else:
-        rows, version = _first_good(metadata), recipe.translation.version
-        numbers = field_values(number, rows)
-        age = version.read(rows) if version else np.zeros(len(rows), np.int64)
-        inside = np.flatnonzero((numbers < 2 * count) & (number.read(rows) != number.all_ones))
-        order = inside[np.argsort(age[inside], kind="stable")]
-        order = order[::-1] if oldest else order
-        logical = interleave.numbered(numbers, interleave.slots(chip, own)[blocks])
-    physical = np.full(interleave.whole_groups(int(logical[order].max(initial=-1)) + 1), -1, np.int64)
-    physical[logical[order]] = blocks[order]
-    return physical
-
-
-def _first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
-    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
-    first = metadata.good.argmax(axis=1)
-    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
-    return rows
-
-
-def newest_blocks(
-    metadata: BlockMetadata, translation: Translation, count: int, *, oldest: bool = False
-) -> NDArray[np.int64]:
-    """`int64[logical blocks]`: the physical block that a hypothesis puts there; -1 for none.
-
-    Args:
-        metadata: of the written blocks.
-        translation: the hypothesis.
-        count: physical blocks of the chip.
-        oldest: put the copy with the lowest version there instead of the highest.
-    """
-    number = translation.logical_number
-    if number is None:
-        return np.arange(count, dtype=np.int64)
-    rows = _first_good(metadata)
-    logical = number.read(rows)
-    version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
-    inside = (logical < 2 * count) & (logical != number.all_ones)
-    order = np.flatnonzero(inside)[np.argsort(version[inside], kind="stable")]
-    order = order[::-1] if oldest else order
-    physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
-    physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays
-    return physical
-
-
-def _chunks(values: NDArray[np.int64], size: int) -> Iterator[NDArray[np.int64]]:
-    for start in range(0, len(values), size):
-        yield values[start : start + size]

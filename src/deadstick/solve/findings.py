@@ -2,10 +2,10 @@
 
 import math
 
+from deadstick.solve.coded_pages import Unscrambled, decode_chance
 from deadstick.solve.evidence import Finding, Rival
-from deadstick.solve.find_code import FoundPage
-from deadstick.solve.find_scrambler import Unscrambled, decode_chance
 from deadstick.solve.find_translation import FoundTranslation
+from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.noise import Uniformity
 from deadstick.solve.other_codes.found import FoundOther

@@ -16,8 +16,8 @@ from deadstick.recipe.code import BitOrder
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Restart, Scrambler
+from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Rival
-from deadstick.solve.find_scrambler import decode_chance
 from deadstick.solve.prove import count_decoded
 
 PAGES = 12

@@ -16,12 +16,13 @@ from deadstick.errors import HintError
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSource, PageSpace, woven
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined
-from deadstick.solve.find_scrambler import decode_chance
-from deadstick.solve.find_translation import SURE_VOLUME, block_metadata, consistency, find_translation
+from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
+from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
 from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.trial_disk import PageCache

@@ -12,6 +12,7 @@ from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import encryption, findings
 from deadstick.solve.check_hints import check_hints
+from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
 from deadstick.solve.endings import (
     ended_encrypted,
@@ -22,11 +23,12 @@ from deadstick.solve.endings import (
     without_keystream,
 )
 from deadstick.solve.evidence import Finding, Hints, Solution
-from deadstick.solve.find_code import CodeSearch, FoundPage
+from deadstick.solve.find_code import CodeSearch
 from deadstick.solve.find_interleave import FoundInterleave
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
-from deadstick.solve.find_scrambler import CodedPages, Unscrambled, find_scrambler
+from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.find_translation import SURE_VOLUME
+from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.metadata_table import has_open_metadata

@@ -5,7 +5,7 @@ from dataclasses import replace
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple
-from deadstick.solve.find_code import FoundPage
+from deadstick.solve.found_page import FoundPage
 from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
 

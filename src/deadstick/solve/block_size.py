@@ -1,0 +1,98 @@
+"""Pages in a block, from where metadata bytes change, or from erased pages."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.errors import HintError
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.window import log10_tail
+
+METADATA_BYTES = 32 << 20
+DEFAULT_PAGES_PER_BLOCK = 64
+SURE_CHANCE = -6.0
+FEWEST_CHANGES = 3
+ALIGNED_SHARE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSize:
+    """Pages in a block, with what speaks for it."""
+
+    pages: int
+    figure: str
+    log10_chance: float | None
+
+
+def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSize:
+    """Pages in a block, from where metadata bytes change.
+
+    A byte that belongs to the block as a whole changes only at block borders; changes at random places would be
+    multiples of d with the chance 1/d each. Bytes outside the code's cover may change by a bit error here and there.
+    """
+    most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
+    batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
+    good = (batch.errors >= 0).all(axis=1)
+    best: BlockSize | None = None
+    for column in range(batch.metadata.shape[1]):
+        found = _common_step(_changes(batch.metadata[:, column], np.asarray(good)))
+        if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
+            best = found
+    return best or _without_metadata(batch.erased, period)
+
+
+def agreed(hint: int, seen: BlockSize) -> BlockSize:
+    """The user's block size, unless the metadata contradict it.
+
+    Raises:
+        HintError: they do.
+    """
+    if hint != seen.pages and (seen.log10_chance or 0.0) < SURE_CHANCE:
+        raise HintError(f"{hint} pages per block do not fit the dump: {seen.figure}")
+    return BlockSize(hint, f"given by the user; {seen.figure}", seen.log10_chance)
+
+
+def tied(recipe: Recipe, seen: BlockSize) -> BlockSize:
+    """The block size that the keystreams go by."""
+    size = recipe.pages_per_block
+    return BlockSize(size, f"the keystreams go by blocks of {size} pages; {seen.figure}", seen.log10_chance)
+
+
+def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Pages at which a byte differs from that of the good page right before.
+
+    A byte that is another in a single page, and the old one again in the next, is a bit error where no code covers it.
+    """
+    values = values.copy()
+    odd = np.flatnonzero((values[1:-1] != values[:-2]) & (values[2:] == values[:-2])) + 1
+    values[odd] = values[odd - 1]
+    both = good[1:] & good[:-1]
+    return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
+
+
+def _common_step(places: NDArray[np.int64]) -> BlockSize | None:
+    """The largest number of which nearly all places are multiples."""
+    if len(places) < FEWEST_CHANGES:
+        return None
+    for size in range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1):
+        fitting = int((places % size == 0).sum())
+        if fitting >= max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
+            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
+            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
+    return None
+
+
+def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:
+    starts = np.flatnonzero(erased[:-1] & ~erased[1:]) + 1  # pages are programmed from a block's first page on
+    common = int(np.gcd.reduce(starts, initial=0))
+    if PAGES_PER_BLOCK[0] <= period <= PAGES_PER_BLOCK[1]:
+        return BlockSize(period, f"the keystream comes again after {period} pages", None)
+    if len(starts) >= 3 and common >= PAGES_PER_BLOCK[0]:
+        size = common
+        while size > PAGES_PER_BLOCK[1]:
+            size //= 2
+        figure = f"written pages begin after erased ones at {len(starts)} places, all multiples of {common} pages"
+        return BlockSize(size, figure, -len(starts) * float(np.log10(size)))
+    return BlockSize(DEFAULT_PAGES_PER_BLOCK, "nothing tells; it changes nothing where blocks are in order", None)

@@ -1,0 +1,119 @@
+"""Pages whose code is known, and how well a hypothesis on the scrambler decodes them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.rebuild.certainty import chances_of
+from deadstick.recipe.code import LOST, Code
+from deadstick.recipe.layout import PageLayout
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.keystream import SeedRule
+from deadstick.solve.register import Register
+from deadstick.solve.spread import evenly
+from deadstick.solve.stored_keystreams import StoredTable
+from deadstick.solve.survey import Survey
+from deadstick.solve.window import log10_tail
+
+PROOF_PAGES = 64
+FIRST_PAGES = 8
+CONVINCING = -6.0
+CONVINCING_SHARE = 0.5
+"""Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
+
+
+class CodedPages(Protocol):
+    """Pages whose layout and code are known, found or given."""
+
+    @property
+    def survey(self) -> Survey:
+        """Pages of the right size."""
+
+    @property
+    def layout(self) -> PageLayout:
+        """Of one page."""
+
+    @property
+    def code(self) -> Code:
+        """With its bit order; inversion and mask may be unknown yet."""
+
+    @property
+    def lag(self) -> int:
+        """Pages apart whose differences are codewords; 0 where the pages themselves are."""
+
+
+@dataclass(frozen=True)
+class Unscrambled:
+    """A recipe that decodes, as far as the code and the scrambler go.
+
+    Attributes:
+        recipe: with identity translation.
+        decoded: codewords of the proof pages that decode.
+        examined: codewords of the proof pages.
+        register: the shift register, where there is a scrambler.
+        rule: where it restarts, where there is a scrambler.
+        derived: keystreams whose seed came from the code's equations, or that are not known.
+        table: keystreams without a register.
+    """
+
+    recipe: Recipe
+    decoded: int
+    examined: int
+    register: Register | None = None
+    rule: SeedRule | None = None
+    derived: int = 0
+    table: StoredTable | None = None
+
+
+def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]:
+    """Pages on which hypotheses are tested."""
+    return found.survey.some_written(most)
+
+
+def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int]:
+    """(codewords that decode, codewords) in some pages."""
+    errors = recipe.decode(found.survey.pages[pages], pages).errors
+    return int((errors >= 0).sum()), int((errors >= LOST).sum())
+
+
+def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscrambled | None:
+    """The better of two hypotheses; a few pages are enough to dismiss one.
+
+    Only pages count whose keystream is known under the hypothesis.
+    """
+    pages = known_pages(recipe, np.flatnonzero(found.survey.written))
+    for most in (FIRST_PAGES, PROOF_PAGES):
+        decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
+        if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
+            return best
+    return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
+
+
+def known_pages(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of some pages whose keystream is known."""
+    scrambler = recipe.scrambler
+    if scrambler is None:
+        return pages
+    return pages[~scrambler.keystreams.unknown[scrambler.index(pages, recipe.pages_per_block)]]
+
+
+def decode_chance(recipe: Recipe, decoded: int, examined: int) -> float:
+    """Logarithm of the chance that so many words which are no codewords decode.
+
+    A word falls into a decoding sphere by accident with the chance of the spheres' share of all words, about 1/t!.
+    """
+    code = recipe.code
+    if code is None:
+        return 0.0
+    share = min(1.0, float(chances_of(code, recipe.layout.codewords[0].message_bits).sum()))
+    return log10_tail(examined, decoded, share)
+
+
+def variants(code: Code) -> Iterator[Code]:
+    """Stored forms of a code that look alike in differences of pages."""
+    for inverted in (False, True):
+        for masked in (False, True):
+            yield replace(code, inverted=inverted, erased_is_codeword=masked)

@@ -1,0 +1,108 @@
+"""From windows to pages: the layout and the code that explain rows."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.code import Code, in_code_order
+from deadstick.recipe.layout import PageLayout
+from deadstick.solve.code import FoundCode, code_view, identify
+from deadstick.solve.decoding import telling
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.marker import with_marker_found
+from deadstick.solve.page import complete_page, decoding_share
+from deadstick.solve.row_view import RowView
+from deadstick.solve.survey import Survey
+from deadstick.solve.window import MESSAGES, Tail, Window
+
+MOST_WINDOWS, MOST_TIED, TIED = 24, 6, 0.9
+"""Windows looked at, pages compared, and the share of the best window's rows above which another is as good."""
+MOST_COVERED = 32
+"""Metadata bytes of one codeword; more are taken for something else first (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class FoundPage:
+    """Page size, layout and code that explain the dump.
+
+    Attributes:
+        survey: pages of this size.
+        layout: of one page.
+        code: with its bit order; inversion and mask are not known yet.
+        window: the first codeword.
+        words: what identified the code.
+        lag: pages apart whose differences are codewords; 0 where the pages themselves are.
+        candidate: the witness for the page size.
+        share: of the codewords of some rows, those that decode.
+        quality: the same, with each weighed by what it has left of its strength.
+    """
+
+    survey: Survey
+    layout: PageLayout
+    code: Code
+    window: Window
+    words: FoundCode
+    lag: int
+    candidate: PageCandidate
+    share: float = 0.0
+    quality: float = 0.0
+
+
+def best_complete(view: RowView, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:
+    """The first window that makes a page, or one that is as good and makes a better page.
+
+    Where metadata are alike in most rows, several places fit the first codeword; the others tell which is right.
+    """
+    best: FoundPage | None = None
+    tried: set[PageLayout] = set()
+    for window in windows[:MOST_WINDOWS]:
+        if best is not None and window.hits < TIED * best.window.hits:
+            break
+        found = _complete(view, window, candidate)
+        if found is None or found.layout in tried:
+            continue
+        tried.add(found.layout)
+        share, quality = decoding_share(code_view(view.rows, found.window), found.words.bch, found.layout)
+        if best is None or quality > best.quality:
+            best = replace(found, share=share, quality=quality)
+        if len(tried) == MOST_TIED:
+            break
+    return best
+
+
+def _complete(view: RowView, window: Window, candidate: PageCandidate) -> FoundPage | None:
+    rows = code_view(view.rows, window)
+    words = identify(rows, window)
+    if words is None:
+        return None
+    window, words = _undivided(rows, window, words)
+    layout = complete_page(rows, words, view.survey.page_bytes)
+    if layout is None:
+        return None
+    bch = words.bch
+    differences = in_code_order(view.differences, window.bit_order)
+    layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
+    code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
+    return FoundPage(view.survey, layout, code, window, words, view.lag, candidate)
+
+
+def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tuple[Window, FoundCode]:
+    """A single codeword, where two or four that follow each other in line were taken for one.
+
+    A codeword behind another is a codeword of the same cyclic code, as long as both together are not too long for it.
+    What looks like metadata is then parity and data of the first.
+    """
+    least = min(8 * MOST_COVERED, words.bch.parity_bits)
+    while words.metadata_bits >= least and window.message // 2 in MESSAGES and not window.tail.length:
+        message, parity = window.message // 2, -(-words.bch.parity_bits // 8)
+        # Of equal length, or with metadata in the first one alone; a window may be a byte off.
+        equal = (window.message + window.tail_bytes) // 2 - message
+        lengths = dict.fromkeys((equal, *range(parity, parity + MOST_COVERED + 1, 2)))
+        halves = (replace(window, message=message, tail=Tail(message), tail_bytes=length) for length in lengths)
+        found = ((half, identify(rows, half)) for half in halves)
+        shorter = next(((half, code) for half, code in found if code and code.bch.t >= words.bch.t), None)
+        if shorter is None:
+            break
+        window, words = shorter
+    return window, words

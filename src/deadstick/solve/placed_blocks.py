@@ -1,0 +1,102 @@
+"""Which physical block a hypothesis puts at each logical place."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.rebuild.votes import field_values
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import Translation
+from deadstick.solve.numbering import BlockMetadata
+
+SAMPLES = (0, 1, 2, 3)
+"""Quarters of a block whose first page is looked at."""
+
+
+def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
+    """Metadata of a few pages of every block of the dump, or of all chips."""
+    size = recipe.pages_per_block
+    space = PageSpace.of(pages, size)
+    places = sorted({quarter * size // 4 for quarter in SAMPLES})
+    blocks = np.arange(len(space) // size, dtype=np.int64)
+    values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
+    good = np.zeros((len(blocks), len(places)), np.bool_)
+    for column, place in enumerate(places):
+        for chunk in _chunks(blocks, 256):
+            numbers = chunk * size + place
+            batch = recipe.decode(space.take(numbers), space.numbers(numbers))
+            values[chunk, column] = batch.metadata
+            good[chunk, column] = (batch.errors >= 0).all(axis=1)
+    written = good.any(axis=1)
+    return BlockMetadata(blocks[written], values[written], good[written])
+
+
+def placed_blocks(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, *, oldest: bool = False
+) -> NDArray[np.int64]:
+    """`int64[logical blocks]`: the physical block, counted over all chips, that a recipe puts there; -1 for none.
+
+    Args:
+        space: the pages of all chips.
+        recipe: the hypothesis.
+        metadata: of all written blocks.
+        oldest: put the copy with the lowest version there instead of the highest.
+    """
+    interleave, count = recipe.interleave, len(space) // recipe.pages_per_block
+    if interleave.is_none:
+        return newest_blocks(metadata, recipe.translation, count, oldest=oldest)
+    chip, own = space.chip_of_block[:count], space.own_block[:count]
+    number, blocks = recipe.translation.logical_number, metadata.blocks
+    if number is None:
+        logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
+        blocks = order
+    else:
+        rows, version = _first_good(metadata), recipe.translation.version
+        numbers = field_values(number, rows)
+        age = version.read(rows) if version else np.zeros(len(rows), np.int64)
+        inside = np.flatnonzero((numbers < 2 * count) & (number.read(rows) != number.all_ones))
+        order = inside[np.argsort(age[inside], kind="stable")]
+        order = order[::-1] if oldest else order
+        logical = interleave.numbered(numbers, interleave.slots(chip, own)[blocks])
+    physical = np.full(interleave.whole_groups(int(logical[order].max(initial=-1)) + 1), -1, np.int64)
+    physical[logical[order]] = blocks[order]
+    return physical
+
+
+def _first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
+    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
+    first = metadata.good.argmax(axis=1)
+    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
+    return rows
+
+
+def newest_blocks(
+    metadata: BlockMetadata, translation: Translation, count: int, *, oldest: bool = False
+) -> NDArray[np.int64]:
+    """`int64[logical blocks]`: the physical block that a hypothesis puts there; -1 for none.
+
+    Args:
+        metadata: of the written blocks.
+        translation: the hypothesis.
+        count: physical blocks of the chip.
+        oldest: put the copy with the lowest version there instead of the highest.
+    """
+    number = translation.logical_number
+    if number is None:
+        return np.arange(count, dtype=np.int64)
+    rows = _first_good(metadata)
+    logical = number.read(rows)
+    version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
+    inside = (logical < 2 * count) & (logical != number.all_ones)
+    order = np.flatnonzero(inside)[np.argsort(version[inside], kind="stable")]
+    order = order[::-1] if oldest else order
+    physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
+    physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays
+    return physical
+
+
+def _chunks(values: NDArray[np.int64], size: int) -> Iterator[NDArray[np.int64]]:
+    for start in range(0, len(values), size):
+        yield values[start : start + size]
