@@ -19,6 +19,9 @@ from deadstick.solve import kernels
 SAMPLE_BYTES = 8 << 20
 UNIFORM_P = 1e-4
 FEWEST_BYTES = 4096
+FEWEST_FOR_VALUES, FEWEST_VALUES = 1 << 16, 160
+"""In so many bytes of a dump are at least 1,000 of parity (a 64th of a page, common practice, no source), and at least
+so many of the 256 values occur among 1,000 random bytes: 251 on average, with a standard deviation below 3."""
 SECTOR_BYTES = 512
 MOST_EQUAL_PAIRS = 750
 LOG10_FALSE_SECTOR = -21.0
@@ -73,6 +76,15 @@ def uniformity(data: NDArray[np.uint8]) -> Uniformity:
 def is_uniform(figure: Uniformity) -> bool:
     """Whether the test gives no reason to see more than noise."""
     return figure.p_value > UNIFORM_P
+
+
+def may_hold_parity(data: NDArray[np.uint8]) -> bool:
+    """Whether enough byte values occur for parity or scrambled data to be among them, which take any value.
+
+    >>> may_hold_parity(np.frombuffer(b"bottles of flux on the wall " * 9000, np.uint8))
+    False
+    """
+    return len(data) < FEWEST_FOR_VALUES or int((np.bincount(data, minlength=256) > 0).sum()) >= FEWEST_VALUES
 
 
 def commonest_byte(data: NDArray[np.uint8]) -> tuple[int, float]:

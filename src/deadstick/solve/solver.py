@@ -32,7 +32,7 @@ from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.metadata_table import has_open_metadata
-from deadstick.solve.noise import SectorTest
+from deadstick.solve.noise import SectorTest, may_hold_parity
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
@@ -110,7 +110,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
         readable = _codeless(data, part, candidates, hints, progress)
         if readable.recipe is not None:
             return readable
-    coded = _coded(part, candidates, registers, hints, progress)
+    coded = _coded(part, candidates, registers, hints, progress) if may_hold_parity(part) else None
     if coded is None:
         return _codeless(data, part, candidates, hints, progress)
     pages, answers = coded
