@@ -35,6 +35,7 @@ PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
 MOST_LAGS_OF_RATE = 2
 RIVALS, FEW_RIVALS, RIVALS_SECONDS = 10, 4, 20.0
+"""Other page sizes that are looked at, and seconds after which no further one is."""
 NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
 """Shares of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
 more errors than the first one; and few, in any case. Under half of a page it is a half."""
@@ -173,7 +174,9 @@ class CodeSearch:
 
     def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
         """How deep a step looks into rows; None where it does not."""
-        rate = self._page_rate(candidate) or self._page_rate(self.candidates[0])
+        rate = self._page_rate(candidate)
+        if rate is None:
+            rate = self._page_rate(self.candidates[0])
         if step.test == "roots":
             return SHALLOW if rate is None or view.has_clean_words(rate) else None
         if step.depth is not None and not step.blind:
@@ -254,13 +257,12 @@ class CodeSearch:
         others = (self.over([candidate], step) for candidate in self._rivals(first))
         deadline = monotonic() + RIVALS_SECONDS
         for other in chain(own, others):
+            if other is not None:
+                smaller = other.layout.page_bytes < best.layout.page_bytes
+                if other.quality > best.quality * (1 / CLEARLY if smaller else CLEARLY):
+                    best = other
             if monotonic() > deadline:
                 break
-            if other is None:
-                continue
-            smaller = other.layout.page_bytes < best.layout.page_bytes
-            if other.quality > best.quality * (1 / CLEARLY if smaller else CLEARLY):
-                best = other
         return best
 
     def _rivals(self, first: FoundPage) -> Iterator[PageCandidate]:
