@@ -95,17 +95,21 @@ class _Step:
                 found = find_hamming(survey, candidate, lag)
             else:
                 found = self._reed_solomon(rows, survey, candidate, lag)
+                if found is None and lag == 0:
+                    found = self._reed_solomon(rows, survey, candidate, lag, complement=True)
             if found is not None:
                 return found
         return None
 
-    def _reed_solomon(self, rows: "_AllRows", survey: Survey, candidate: PageCandidate, lag: int) -> FoundOther | None:
-        hunt = rows.hunt(survey, lag)
+    def _reed_solomon(
+        self, rows: "_AllRows", survey: Survey, candidate: PageCandidate, lag: int, *, complement: bool = False
+    ) -> FoundOther | None:
+        hunt = rows.hunt(survey, lag, complement=complement)
         if hunt is None:
             return None
         for root in self._roots():
             rows.tried += PLACES_A_ROOT
-            found = look_for(survey, candidate, lag, hunt, root, rows.tried)
+            found = look_for(survey, candidate, lag, hunt, root, rows.tried, complement=complement)
             if found is not None:
                 return found
         return None
@@ -138,14 +142,15 @@ class _AllRows:
         self.data = data
         self.tried = 1
         self._surveys: dict[int, Survey] = {}
-        self._hunts: dict[tuple[int, int], Hunt | None] = {}
+        self._hunts: dict[tuple[int, int, bool], Hunt | None] = {}
 
     def survey(self, page_bytes: int) -> Survey:
         return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
 
-    def hunt(self, survey: Survey, lag: int) -> Hunt | None:
-        key = (survey.page_bytes, lag)
+    def hunt(self, survey: Survey, lag: int, *, complement: bool) -> Hunt | None:
+        key = (survey.page_bytes, lag, complement)
         if key not in self._hunts:
             _, values = rows_of(survey, lag, ROWS)
+            values = ~values if complement else values
             self._hunts[key] = Hunt(values) if len(values) >= FEWEST_ROWS else None
         return self._hunts[key]

@@ -26,7 +26,7 @@ Bytes = NDArray[np.uint8]
 
 
 def look_for(
-    survey: Survey, candidate: PageCandidate, lag: int, hunt: Hunt, root: Root, tried: int
+    survey: Survey, candidate: PageCandidate, lag: int, hunt: Hunt, root: Root, tried: int, *, complement: bool = False
 ) -> FoundOther | None:
     """Test one root on one set of rows; where it shows, find the code and the page and prove them by decoding.
 
@@ -37,6 +37,8 @@ def look_for(
         hunt: the rows.
         root: to test.
         tried: places tried before, which the chance takes into account.
+        complement: the rows are the complements of pages. Those are codewords where the parity is masked so that an
+            erased page is one, since a page of ones is one then, too.
     """
     window = hunt.look(root, tried)
     identified = hunt.identify(window) if window else None
@@ -44,6 +46,8 @@ def look_for(
         return None
     code, metadata = identified
     kind, values = rows_of(survey, lag, len(hunt.ordered["msb"]))
+    if complement:
+        kind, values = f"complements of {kind}", ~values
     builder = _Builder(in_code_order(values, code.bit_order), code, root.message, metadata)
     columns = builder.places(window)
     if columns is None:
@@ -51,7 +55,7 @@ def look_for(
     codewords = tuple(builder.codeword(begin, column) for begin, column in columns)
     # Pages as read: numbers of a block are gone from the differences of its pages.
     layout = PageLayout(survey.page_bytes, codewords, loose_metadata(survey.as_read(len(values)).values, codewords))
-    code, decoded, examined = _proven(survey, layout, code, lag, values)
+    code, decoded, examined = _proven(survey, layout, code, lag, values, may_be_masked=bool(lag) or complement)
     chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
     if decoded < HALF * examined or chance > CONVINCING:
         return None
@@ -126,14 +130,16 @@ class _Builder:
         return Codeword(tuple(message), (parity,))
 
 
-def _proven(survey: Survey, layout: PageLayout, code: Code, lag: int, values: Bytes) -> tuple[Code, int, int]:
+def _proven(
+    survey: Survey, layout: PageLayout, code: Code, lag: int, values: Bytes, *, may_be_masked: bool
+) -> tuple[Code, int, int]:
     """The stored form under which most words decode, and how many of how many do.
 
     Pages under one mask decode as they are once the mask is known. Under a keystream only their differences do.
     """
     numbers = survey.some_written(PROOF_PAGES)
     best = (code, *_decoded(layout, code, survey.pages[numbers]))
-    for masked in (replace(code, erased_is_codeword=True),) if lag else ():
+    for masked in (replace(code, erased_is_codeword=True),) if may_be_masked else ():
         figures = _decoded(layout, masked, survey.pages[numbers])
         if figures[0] > best[1]:
             best = (masked, *figures)
