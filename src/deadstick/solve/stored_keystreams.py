@@ -13,17 +13,18 @@ byte of it was seen often enough.
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import chain, islice
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from deadstick.recipe.code import in_code_order
+from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
-from deadstick.solve.missing_seeds import cleaned
+from deadstick.solve.missing_seeds import CLEANED, cleaned
 from deadstick.solve.schedule import Schedule, find_schedule
 from deadstick.solve.spread import evenly
 
@@ -48,7 +49,8 @@ SURE = 0.3
 """Share of the places that must be sure before pages are told from each other by them."""
 CLEARLY = 2
 MOST_WORDS = 96
-AGREEING_WORDS = 2
+AGREEING_WORDS, MOST_GROUPS = 3, 8
+FEWEST_TELLING, BIASED = 4, 0.5
 CONSTANT = 0.15
 """Share of constant stretches above which data are not scrambled. A few pages may be written without a scrambler."""
 
@@ -259,22 +261,42 @@ def table_after_code(
                 break
             # The remainder of a word whose message is zero is its parity.
             word = np.concatenate([np.zeros(message_bytes, np.uint8), rest])[None]
+            if _is_biased(code, words ^ word, message_bytes):
+                known[number] = False
+                break
             streams[number] ^= recipe.page_bits(word, slot)[0]
     return _with(recipe, table, streams, known, before=False) if known.any() else None
 
 
 def _common_remainder(recipe: Recipe, words: NDArray[np.uint8], message_bytes: int) -> NDArray[np.uint8] | None:
+    """The remainder that clean words have, or else cleaned ones, group by group.
+
+    Two words of a group may have a bit error in common, which cleaning them with each other leaves in both. So their
+    remainder must be that of more words than any other is.
+    """
     code = recipe.code
     if code is None:
         return None
-    for some in (words, cleaned(words, code, message_bytes)):
+    counts: Counter[bytes] = Counter()
+    groups = (cleaned(words[first:], code, message_bytes) for first in range(0, len(words), CLEANED))
+    for some in chain((words,), islice(groups, MOST_GROUPS)):
         if not len(some):
             continue
-        counts = Counter(row.tobytes() for row in code.codec.remainder(some, message_bytes))
-        rest, votes = counts.most_common(1)[0]
-        if votes >= AGREEING_WORDS:
+        counts.update(row.tobytes() for row in code.codec.remainder(some, message_bytes))
+        (rest, votes), *others = counts.most_common(2)
+        if votes >= max(AGREEING_WORDS, CLEARLY * (others[0][1] if others else 0)):
             return np.frombuffer(rest, np.uint8)
     return None
+
+
+def _is_biased(code: Code, words: NDArray[np.uint8], message_bytes: int) -> bool:
+    """Whether one and the same bit is corrected in most words: then it is none of theirs, but the keystream's."""
+    decoded = code.codec.decode(words.copy(), message_bytes)
+    good = decoded.errors >= 0
+    if good.sum() < FEWEST_TELLING:
+        return False
+    wrong = np.unpackbits(decoded.words[good] ^ words[good], axis=1)
+    return bool(wrong.mean(axis=0).max() > BIASED)
 
 
 def data_in_place(recipe: Recipe, data: NDArray[np.uint8]) -> NDArray[np.uint8]:
