@@ -92,7 +92,7 @@ def test_rewind_undoes_the_registers_own_steps(polynomial: int, state: int) -> N
     state = state % ((1 << width) - 1) + 1
     for count in (0, 1, 7, 130, 4096):
         states = register.advance(np.array([state], np.uint64), 8 * count)
-        rewind(states, np.array([count]), polynomial ^ 1 << width, width, np.empty((20, width), np.uint64))
+        rewind(states, np.array([count]), np.uint64(polynomial ^ 1 << width), width, np.empty((20, width), np.uint64))
         assert int(states[0]) == state
 
 

@@ -1,6 +1,6 @@
 """The search for the scrambler, once pages and code are known."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from deadstick.solve.coded_pages import (
     variants,
 )
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_order import PAGES, clearness, orders
+from deadstick.solve.metadata_order import PAGES, changed_markers, clearness, orders
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
@@ -74,13 +74,20 @@ def _before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     written = np.flatnonzero(found.survey.written)
     some = written[evenly(len(written), PAGES)]
     best, clearest = None, -1.0
-    for layout in orders(found.layout):
-        turned = replace(plain, recipe=replace(plain.recipe, layout=layout))
-        for hypothesis in _under_register(found, turned):
-            clear = clearness(hypothesis.recipe, found.survey.pages[some], some)
-            # Of equals the first: its rule has the most support.
-            if clear > clearest + TIED_CLEARNESS:
-                best, clearest = hypothesis, clear
+
+    def clearer(layouts: Iterable[PageLayout]) -> None:
+        nonlocal best, clearest
+        for layout in layouts:
+            turned = replace(plain, recipe=replace(plain.recipe, layout=layout))
+            for hypothesis in _under_register(found, turned):
+                clear = clearness(hypothesis.recipe, found.survey.pages[some], some)
+                # Of equals the first: its rule has the most support.
+                if clear > clearest + TIED_CLEARNESS:
+                    best, clearest = hypothesis, clear
+
+    clearer(orders(found.layout))
+    if best is not None:
+        clearer(changed_markers(best.recipe, found.survey.pages[some], some))
     return _with_metadata_seeds(best, found) if best is not None else _stored_before_code(found, plain)
 
 
@@ -141,8 +148,22 @@ def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscra
 
 def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     """A table of keystreams over the data, before the code saw them."""
+    best = _with_table(found, plain)
+    if best is None:
+        return None
+    written = np.flatnonzero(found.survey.written)
+    some = written[evenly(len(written), PAGES)]
+    pages = found.survey.pages[some]
+    for layout in changed_markers(best.recipe, pages, some):
+        other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
+        if other and clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS:
+            best = other
+    return best
+
+
+def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     pages, data = _corrected(found, plain.recipe)
-    table = find_table(data, pages, 0, alike_pieces(found.layout))
+    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout))
     if table is None or not table.known.any():
         return None
     recipe = table_before_code(plain.recipe, table)

@@ -188,7 +188,7 @@ def _image(matrix: NDArray[np.uint64], vector: np.uint64, width: int) -> np.uint
 def rewind(
     states: NDArray[np.uint64],
     bytes_back: NDArray[np.int64],
-    polynomial_low: int,
+    polynomial_low: np.uint64,
     width: int,
     powers: NDArray[np.uint64],
 ) -> None:

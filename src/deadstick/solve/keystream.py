@@ -145,7 +145,9 @@ def rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register:
     """States of a register so many bytes earlier; `uint64[n]` and `int64[n]` -> `uint64[n]`."""
     seeds = states.copy()
     powers = np.empty((20, register.width), np.uint64)
-    rewind(seeds, bytes_back, register.polynomial ^ 1 << register.width, register.width, powers)
+    # Typed, since a register of 64 stages may have a tap that an `int64` cannot hold.
+    low = np.uint64(register.polynomial ^ 1 << register.width)
+    rewind(seeds, bytes_back, low, register.width, powers)
     return seeds
 
 

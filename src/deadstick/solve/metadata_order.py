@@ -11,10 +11,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.errors import RecipeError
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.window import data_bytes_of
 
 PAGES = 256
+USUAL = 0.5
 
 
 def orders(layout: PageLayout) -> Iterator[PageLayout]:
@@ -61,3 +64,27 @@ def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int6
     if not metadata.size:
         return 0.0
     return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
+
+
+def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Iterator[PageLayout]:
+    """The layout with marker and first metadata byte changed, where that byte is another in most pages, as data are.
+
+    Under a scrambler before the code the column of the marker is not silent until the scrambler is undone.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    layout = recipe.layout
+    if not layout.metadata_bits or layout.codewords[0].message[0].part is not Part.METADATA:
+        return
+    batch = recipe.decode(pages, numbers)
+    first = batch.metadata[(batch.errors >= 0).all(axis=1), 0]
+    if not len(first) or np.bincount(first).max() > USUAL * len(first):
+        return
+    try:
+        yield with_marker(layout, data_bytes_of(layout.page_bytes))
+    except RecipeError:
+        # The marker's column does not lie in data: there is nothing to change.
+        return

@@ -2,11 +2,16 @@
 
 from dataclasses import replace
 
+from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple
+from deadstick.solve.code import code_view
+from deadstick.solve.decoding import telling
 from deadstick.solve.found_page import FoundPage
+from deadstick.solve.marker import with_marker_found
 from deadstick.solve.register import Register
+from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
 
 
@@ -17,6 +22,11 @@ def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         found: from `find_code`.
         registers: seen in the dump as read.
     """
+    page = _repeated(found, registers)
+    return page if page.layout == found.layout else _with_marker(page)
+
+
+def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
     half = _half(found.layout)
     while half is not None:
         found = _with_layout(found, half, 2 * found.lag, found.candidate.witness)
@@ -33,6 +43,14 @@ def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         return found
     lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
     return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _with_marker(found: FoundPage) -> FoundPage:
+    """The page with the byte of its bad-block marker in place, which lies at another column than before."""
+    view = RowView(found.survey, found.lag)
+    rows = code_view(view.rows, found.window)
+    differences = in_code_order(view.differences, found.window.bit_order)
+    return replace(found, layout=with_marker_found(rows[telling(rows)], differences, found.words.bch, found.layout))
 
 
 def _half(layout: PageLayout) -> PageLayout | None:
