@@ -67,7 +67,7 @@ def fitting_depth(rate: float, message: int) -> Depth:
     Returns:
         Syndromes, and as many rows as it takes for one to be within reach.
 
-    >>> fitting_depth(1e-4, 1024).syndromes, fitting_depth(2e-3, 1024).syndromes
+    >>> fitting_depth(1e-4, 1024).syndromes, fitting_depth(1e-3, 1024).syndromes
     (4, 21)
     """
     mean = rate * 8 * message * WITH_PARITY
