@@ -89,7 +89,14 @@ def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscr
         decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
-    return Unscrambled(recipe, decoded, examined) if best is None or decoded > best.decoded else best
+    # Of two registers that decode alike, one a part of the other, that which explains more keystreams.
+    if best is None or (decoded, -_unknown(recipe)) > (best.decoded, -_unknown(best.recipe)):
+        return Unscrambled(recipe, decoded, examined)
+    return best
+
+
+def _unknown(recipe: Recipe) -> int:
+    return int(recipe.scrambler.keystreams.unknown.sum()) if recipe.scrambler is not None else 0
 
 
 def known_pages(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -34,6 +34,9 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
     layout = found.layout
     if not multiple.is_filled(layout):
         return found
+    smaller = _fewer_codewords(found, registers)
+    if smaller is not None:
+        return smaller
     larger = multiple.by_register(found.survey.data, layout, registers)
     if larger is None and not found.lag:
         # A complement is all that the window knows of inversion and mask; for the metadata either will do.
@@ -43,6 +46,18 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         return found
     lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
     return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _fewer_codewords(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage | None:
+    """A page of fewer codewords, where several pages that are filled were taken for one and the register tells."""
+    layout, count = found.layout, len(found.layout.codewords)
+    unit = PageLayout(layout.page_bytes // count, layout.codewords[:1])
+    if count == 1 or multiple.repeated(unit, count).codewords != layout.codewords:
+        return None
+    told = multiple.by_register(found.survey.data, unit, registers)
+    if told is None or told.times >= count or count % told.times or not multiple.plausible(unit, told.times):
+        return None
+    return _with_layout(found, multiple.repeated(unit, told.times), found.lag * count // told.times, told.figure)
 
 
 def _with_marker(found: FoundPage) -> FoundPage:
