@@ -31,6 +31,7 @@ STRONG, MOST_DECODE = 8, 0.45
 ENOUGH, SPARE_ROOTS = 1.6, 5
 """Roots to correct words with: so many times the mean number of errors, and some more."""
 FEWER = (1.4, 1.2, 1.0)
+"""So many times the mean number of errors, where those roots are more than the words have in a row."""
 
 
 @dataclass(frozen=True, slots=True)

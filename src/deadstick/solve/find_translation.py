@@ -89,7 +89,7 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
     if has_open_metadata(recipe):
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):
-                judged += _judged(space, other, progress, are_ordered=False)
+                judged += _judged(space, other, progress)
         judged += _ordered(space, _best(judged))
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
@@ -138,19 +138,11 @@ class _Trial:
         return self.recipe.translation.describe() + (", complemented" if code and code.inverted else "")
 
 
-def _judged(space: PageSpace, recipe: Recipe, progress: Progress, *, are_ordered: bool = True) -> list[_Trial]:
-    """Every translation that the metadata suggest, with the consistency of the volumes under it.
-
-    Args:
-        space: the pages of all chips.
-        recipe: complete but for the translation.
-        progress: told about every hypothesis.
-        are_ordered: whether versions can be compared; not where their bits are known but for a constant.
-    """
+def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial]:
+    """Every translation that the metadata suggest, with the consistency of the volumes under it."""
     metadata = block_metadata(space, recipe)
     trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
-    hypotheses = suggested(space, recipe, metadata)
-    trials += [trial for trial in hypotheses if are_ordered or trial[0].translation.version is None]
+    trials += suggested(space, recipe, metadata)
     judged: list[_Trial] = []
     cache = PageCache()
     for done, (versioned, item) in enumerate(trials):
@@ -184,7 +176,8 @@ def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list
     """Block mappings that the metadata suggest, the likeliest first.
 
     Where every unit counts its blocks for itself, the unit with most blocks tells the field of the number: over all
-    units each number is there several times.
+    units each number is there several times. Versions whose bits are known but for a constant cannot be compared: they
+    are left to `open_versions`.
     """
     count, one, units = space.blocks, metadata, None
     if recipe.interleave.numbers == "own" and recipe.interleave.ways > 1:
@@ -193,7 +186,9 @@ def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list
         mine = units == np.bincount(units, minlength=1).argmax()
         one = BlockMetadata(metadata.blocks[mine], metadata.values[mine], metadata.good[mine])
         count = int(np.bincount(slots).max())
-    return [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
+    found = [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
+    is_open = has_open_metadata(recipe)
+    return [trial for trial in found if not is_open or trial[0].translation.version is None]
 
 
 def consistency(

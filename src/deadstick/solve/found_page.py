@@ -12,6 +12,7 @@ from deadstick.solve.decoding import telling
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
+from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import MESSAGES, Tail, Window
@@ -32,7 +33,7 @@ class FoundPage:
         code: with its bit order; inversion and mask are not known yet.
         window: the first codeword.
         words: what identified the code.
-        lag: pages apart whose differences are codewords; 0 where the pages themselves are.
+        way: of the rows that are codewords, see `row_view`.
         candidate: the witness for the page size.
         share: of the codewords of some rows, those that decode.
         quality: the same, with each weighed by what it has left of its strength.
@@ -43,10 +44,15 @@ class FoundPage:
     code: Code
     window: Window
     words: FoundCode
-    lag: int
+    way: int | Register
     candidate: PageCandidate
     share: float = 0.0
     quality: float = 0.0
+
+    @property
+    def lag(self) -> int:
+        """Pages apart whose differences are codewords; 0 where the pages themselves are."""
+        return self.way if isinstance(self.way, int) else 0
 
 
 def best_complete(view: RowView, windows: list[Window], candidate: PageCandidate) -> FoundPage | None:
@@ -84,7 +90,7 @@ def _complete(view: RowView, window: Window, candidate: PageCandidate) -> FoundP
     differences = in_code_order(view.differences, window.bit_order)
     layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
-    return FoundPage(view.survey, layout, code, window, words, view.lag, candidate)
+    return FoundPage(view.survey, layout, code, window, words, view.way, candidate)
 
 
 def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tuple[Window, FoundCode]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from deadstick.codes.bch import BchCode
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.code import FoundCode
+from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.spread import evenly
 from deadstick.solve.structure import densities
 from deadstick.solve.window import data_bytes_of
@@ -25,10 +26,6 @@ SHORTER = 0.02
 LOW_WEIGHT = 0.02
 MOST_BETWEEN = 32
 """Unused bytes between codewords in line."""
-LONGEST_GAP = 32
-"""Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
-TELLING_SHARE = 0.05
-"""More rows than bit errors would make differ."""
 CLEARLY_QUIETER = 0.1
 
 
@@ -91,7 +88,7 @@ class PageBuilder:
         aligned = all(span.start % 8 == 0 for word in self.words for span in word.spans)
         words = [self._ordered(_padded(word) if aligned else word) for word in self.words]
         built = tuple(Codeword(message, (parity,)) for message, parity in words)
-        return PageLayout(self.page_bytes, built, _loose(self.rows, built, self.page_bytes))
+        return PageLayout(self.page_bytes, built, loose_metadata(self.rows, built))
 
     def _next(self) -> _Word | None:
         enough = NEARLY * self.first.strength
@@ -315,19 +312,3 @@ def with_content(messages: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Numbers of the rows of `uint8[rows, bytes]` that are neither nearly all zeros nor nearly all ones."""
     ones = np.bitwise_count(messages).sum(axis=1, dtype=np.int64) / (8 * messages.shape[1])
     return np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
-
-
-def _loose(rows: NDArray[np.uint8], codewords: tuple[Codeword, ...], page_bytes: int) -> tuple[Span, ...]:
-    """Gaps between the codewords in which something differs from page to page: bytes outside the code's cover."""
-    free = np.ones(page_bytes, np.bool_)
-    for codeword in codewords:
-        for span in codeword.spans:
-            free[span.start // 8 : -(-span.end // 8)] = False
-    differs = (rows != np.median(rows, axis=0).astype(np.uint8)).mean(axis=0)
-    edges = np.flatnonzero(np.diff(np.r_[False, free, False].astype(np.int8)))
-    gaps = [(int(first), int(last)) for first, last in zip(edges[::2], edges[1::2], strict=True)]
-    return tuple(
-        Span.of_bytes(Part.METADATA, first, last - first)
-        for first, last in gaps
-        if last - first <= LONGEST_GAP and differs[first:last].max() > TELLING_SHARE
-    )

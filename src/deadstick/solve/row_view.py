@@ -23,7 +23,7 @@ class RowView:
 
     Attributes:
         survey: pages of the size.
-        lag: pages apart whose differences the rows are; 0 where they are pages.
+        way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off.
         rows: see `window.Rows`.
         page_rate: share of the bits of a page that are wrong, where the rows tell.
         heads: see `window.Heads`.
@@ -38,8 +38,7 @@ class RowView:
                 taken off.
             hits: places in the surveyed part where that register shows.
         """
-        self.survey = survey
-        self.lag = way if isinstance(way, int) else 0
+        self.survey, self.way = survey, way
         if isinstance(way, Register):
             self.rows = survey.without_keystream(way, hits, 2 * ROWS)
         else:

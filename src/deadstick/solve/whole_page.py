@@ -62,7 +62,7 @@ def _fewer_codewords(found: FoundPage, registers: tuple[Register, ...]) -> Found
 
 def _with_marker(found: FoundPage) -> FoundPage:
     """The page with the byte of its bad-block marker in place, which lies at another column than before."""
-    view = RowView(found.survey, found.lag)
+    view = RowView(found.survey, found.way)
     rows = code_view(view.rows, found.window)
     differences = in_code_order(view.differences, found.window.bit_order)
     return replace(found, layout=with_marker_found(rows[telling(rows)], differences, found.words.bch, found.layout))
@@ -76,4 +76,5 @@ def _with_layout(found: FoundPage, layout: PageLayout, lag: int, witness: str) -
     survey = Survey(found.survey.data, layout.page_bytes)
     candidate = replace(found.candidate, page_bytes=layout.page_bytes, witness=witness)
     window = replace(found.window, kind=f"differences of pages {lag} apart") if lag else found.window
-    return replace(found, survey=survey, layout=layout, window=window, lag=lag, candidate=candidate)
+    way = lag or found.way
+    return replace(found, survey=survey, layout=layout, window=window, way=way, candidate=candidate)
