@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
@@ -190,31 +191,40 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
 
 
 def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
+    for layout in orders(found.layout):
+        # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
+        best = _best_register(found, layout, registers)
+        if best is not None:
+            return _completed(best, found)
+    return _stored_after_code(found)
+
+
+def _best_register(found: CodedPages, layout: PageLayout, registers: tuple[Register, ...]) -> Unscrambled | None:
     best: Unscrambled | None = None
     for register in registers[:MOST_REGISTERS]:
         hits = find_hits(found.survey.data, register)
-        page, column = np.divmod(hits.positions, found.layout.page_bytes)
+        page, column = np.divmod(hits.positions, layout.page_bytes)
         inside = page < len(found.survey.pages)
         inside[inside] &= found.survey.written[page[inside]]
         # The code checks every seed: one hit is enough to try it.
-        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
+        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, layout, found.lag, fewest=1)
         for rule in rules:
-            for recipe in _hypotheses(rule, register, found):
+            for recipe in _hypotheses(rule, register, layout, found.code):
                 winner = better(best, recipe, found)
                 if winner is not best and winner is not None:
                     best = replace(winner, register=register, rule=rule)
-    return _stored_after_code(found) if best is None else _completed(best, found)
+    return best
 
 
-def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:
+def _hypotheses(rule: SeedRule, register: Register, layout: PageLayout, code: Code) -> Iterator[Recipe]:
     """What the code has to decide under one rule."""
     # Over a whole page the complement of the keystream is an inverted page.
     partly = rule.covers != frozenset(Part)
     for mixed in (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,):
         for complement in (False, True) if partly else (False,):
             scrambler = scrambler_of(rule, register, "after_ecc", mixed=mixed, complement=complement)
-            for code in variants(found.code):
-                yield Recipe(block_of(rule), found.layout, code, scrambler)
+            for variant in variants(code):
+                yield Recipe(block_of(rule), layout, variant, scrambler)
 
 
 def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
