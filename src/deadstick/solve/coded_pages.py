@@ -46,6 +46,28 @@ class CodedPages(Protocol):
 
 
 @dataclass(frozen=True)
+class Reread:
+    """Implements `CodedPages`: the same pages and code under another layout.
+
+    Attributes:
+        survey: see `CodedPages`.
+        layout: the other one.
+        code: see `CodedPages`.
+        lag: see `CodedPages`.
+    """
+
+    survey: Survey
+    layout: PageLayout
+    code: Code
+    lag: int
+
+    @classmethod
+    def of(cls, found: CodedPages, layout: PageLayout) -> "Reread":
+        """Pages with another layout."""
+        return cls(found.survey, layout, found.code, found.lag)
+
+
+@dataclass(frozen=True)
 class Unscrambled:
     """A recipe that decodes, as far as the code and the scrambler go.
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.coded_pages import (
     CodedPages,
+    Reread,
     Unscrambled,
     better,
     count_decoded,
@@ -20,7 +20,7 @@ from deadstick.solve.coded_pages import (
     variants,
 )
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_order import PAGES, changed_markers, clearness, orders
+from deadstick.solve.metadata_order import PAGES, changed_markers, clearness, orders, readings
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
@@ -57,10 +57,18 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
     Returns:
         None where the code is known but the keystream is not.
     """
-    plain = _best_plain(found)
-    if plain is not None:
-        return _before_code(found, plain) or plain
-    return _after_code(found, registers)
+    for layout in readings(found.layout):
+        read = Reread.of(found, layout)
+        plain = _best_plain(read)
+        if plain is not None:
+            return _before_code(read, plain) or plain
+    for layout in readings(found.layout):
+        # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
+        read = Reread.of(found, layout)
+        best = _best_register(read, registers)
+        if best is not None:
+            return _completed(best, read)
+    return _stored_after_code(found)
 
 
 def _best_plain(found: CodedPages) -> Unscrambled | None:
@@ -190,41 +198,33 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
     return replace(best, recipe=recipe, table=table, derived=_unknown(table))
 
 
-def _after_code(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
-    for layout in orders(found.layout):
-        # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
-        best = _best_register(found, layout, registers)
-        if best is not None:
-            return _completed(best, found)
-    return _stored_after_code(found)
-
-
-def _best_register(found: CodedPages, layout: PageLayout, registers: tuple[Register, ...]) -> Unscrambled | None:
+def _best_register(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
+    """The best recipe with a register over the stored codewords."""
     best: Unscrambled | None = None
     for register in registers[:MOST_REGISTERS]:
         hits = find_hits(found.survey.data, register)
-        page, column = np.divmod(hits.positions, layout.page_bytes)
+        page, column = np.divmod(hits.positions, found.layout.page_bytes)
         inside = page < len(found.survey.pages)
         inside[inside] &= found.survey.written[page[inside]]
         # The code checks every seed: one hit is enough to try it.
-        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, layout, found.lag, fewest=1)
+        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
         for rule in rules:
-            for recipe in _hypotheses(rule, register, layout, found.code):
+            for recipe in _hypotheses(rule, register, found):
                 winner = better(best, recipe, found)
                 if winner is not best and winner is not None:
                     best = replace(winner, register=register, rule=rule)
     return best
 
 
-def _hypotheses(rule: SeedRule, register: Register, layout: PageLayout, code: Code) -> Iterator[Recipe]:
+def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:
     """What the code has to decide under one rule."""
     # Over a whole page the complement of the keystream is an inverted page.
     partly = rule.covers != frozenset(Part)
     for mixed in (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,):
         for complement in (False, True) if partly else (False,):
             scrambler = scrambler_of(rule, register, "after_ecc", mixed=mixed, complement=complement)
-            for variant in variants(code):
-                yield Recipe(block_of(rule), layout, variant, scrambler)
+            for code in variants(found.code):
+                yield Recipe(block_of(rule), found.layout, code, scrambler)
 
 
 def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:

@@ -1,7 +1,8 @@
 """Metadata before the data of a codeword, or behind them: the code cannot tell, the metadata themselves can.
 
 A word of a cyclic code says where it begins and ends and not what its bytes are for. Metadata hardly change from page
-to page, data do; a scrambler before the code hides that until it is undone.
+to page, data do; a scrambler before the code hides that until it is undone. And metadata that never change are zeros in
+differences of pages: before a codeword they may be left out there, and the pages themselves must tell.
 """
 
 from collections.abc import Iterator
@@ -29,6 +30,38 @@ def orders(layout: PageLayout) -> Iterator[PageLayout]:
     if all(_is_in_line(message) for message in words):
         turned = [Codeword(tuple(_turned(word.message)), word.parity) for word in layout.codewords]
         yield replace(layout, codewords=tuple(turned))
+
+
+def readings(layout: PageLayout) -> Iterator[PageLayout]:
+    """The layout, and those that differences of pages cannot tell from it where some metadata never change."""
+    yield from orders(layout)
+    silent = _with_silent_metadata(layout)
+    if silent is not None:
+        yield silent
+
+
+def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:
+    """The layout in which what lies between codewords in line is metadata before each of them.
+
+    A word that is followed by zeros is one of a cyclic code a few bytes later, too; so the first codeword lies as far
+    from the second as that from the third.
+    """
+    last = layout.codewords[1:]
+    if len(last) < 2 or any(len(word.message) > 1 or len(word.parity) > 1 for word in last):
+        return None
+    starts = [word.message[0].start for word in last]
+    pitch = starts[1] - starts[0]
+    data, parity = last[0].message[0], last[0].parity[0]
+    if any(after - before != pitch for before, after in pairwise(starts)) or data.end != parity.start:
+        return None
+    bits, first = pitch - (parity.end - data.start), starts[0] - pitch
+    if bits <= 0 or bits % 8 or first < bits:
+        return None
+    words = []
+    for start in (first, *starts):
+        message = (Span(Part.METADATA, start - bits, bits), Span(Part.DATA, start, data.bits))
+        words.append(Codeword(message, (Span(Part.PARITY, start + data.bits, parity.bits),)))
+    return replace(layout, codewords=tuple(words), loose=())
 
 
 def _is_in_line(message: tuple[Span, ...]) -> bool:
