@@ -35,9 +35,12 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
     most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
     batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
     good = (batch.errors >= 0).all(axis=1)
+    starts = np.flatnonzero(batch.erased[:-1] & ~batch.erased[1:]) + 1
     best: BlockSize | None = None
     for column in range(batch.metadata.shape[1]):
-        found = _common_step(_changes(batch.metadata[:, column], np.asarray(good)))
+        changes = _changes(batch.metadata[:, column], np.asarray(good))
+        # Where blocks between written ones are erased, few borders show by a change; the others show by that.
+        found = _common_step(changes) or _common_step(np.union1d(changes, starts) if len(changes) else changes)
         if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
             best = found
     return best or _without_metadata(batch.erased, period)

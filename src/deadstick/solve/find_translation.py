@@ -13,11 +13,13 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, block_size, tied
+from deadstick.solve.filling import Fillings
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
 from deadstick.solve.open_versions import ordered
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
+from deadstick.solve.version_order import VersionOrder
 
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
@@ -105,7 +107,9 @@ def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
     def judge(translation: Translation, metadata: BlockMetadata) -> Consistency:
         return consistency(space, replace(best.recipe, translation=translation), metadata, cache)
 
-    found = ordered(best.numbering, block_metadata(space, best.recipe), judge)
+    metadata = block_metadata(space, best.recipe)
+    fillings = Fillings.of(space, best.recipe, len(metadata.blocks))
+    found = ordered(best.numbering, metadata, judge, fillings)
     if found is None:
         return []
     recipe = replace(with_constant(best.recipe, found.offset), translation=found.translation)
@@ -145,19 +149,23 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
     trials += suggested(space, recipe, metadata)
     judged: list[_Trial] = []
     cache = PageCache()
+    orders = VersionOrder(space, recipe, metadata)
     for done, (versioned, item) in enumerate(trials):
         complete = replace(recipe, translation=versioned.translation)
         found = consistency(space, complete, metadata, cache)
         score = found.score
         progress("translation", done + 1, len(trials))
+        order = orders.of(versioned.translation)
+        if order.is_opposite:
+            continue
         if versioned.translation.version is not None:
             backwards = consistency(space, complete, metadata, cache, oldest=True)
-            if not _is_forwards(found, backwards, counted=versioned.counted):
+            if not order.is_proven and not _is_forwards(found, backwards, counted=versioned.counted):
                 continue
         elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
-        judged.append(_Trial(score, complete, item, found.share, versioned.counted))
+        judged.append(_Trial(score, complete, item, found.share, versioned.counted or order.is_proven))
     return judged
 
 

@@ -45,6 +45,19 @@ class BlockMetadata:
     values: NDArray[np.uint8]
     good: NDArray[np.bool_]
 
+    @property
+    def is_blank(self) -> NDArray[np.bool_]:
+        """`bool[blocks]`: the metadata are zeros throughout, but for a bit error outside the code's cover."""
+        blank: NDArray[np.bool_] = ~(np.median(self.values, axis=1) > 0).any(axis=1)
+        return blank
+
+
+def first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
+    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
+    first = metadata.good.argmax(axis=1)
+    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
+    return rows
+
 
 @dataclass(frozen=True, slots=True)
 class Numbering:
@@ -175,7 +188,7 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
     """
     logical, constant = _block_values(item.number, metadata)
     # Blocks without a number, and those that read as zeros throughout, have no version.
-    constant &= (logical != item.number.all_ones) & metadata.values.any(axis=(1, 2))
+    constant &= (logical != item.number.all_ones) & ~metadata.is_blank
     if units is not None:
         logical = logical * (int(units.max(initial=0)) + 1) + units
     order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]

@@ -1,20 +1,23 @@
 """Versions that are known but for a constant, under a table of keystreams.
 
 Under an unknown constant a version still tells copies of a block apart, but which of two is the newer one hangs on one
-bit of the constant: the highest one in which the two differ. So every bit that matters is a question of its own, and an
-answer counts only if something speaks for it: the volumes contradict themselves less, or the versions fill the range of
-a count from zero on, as they would not with the bit turned round. A bit that nothing tells leaves the copies equal.
+bit of the constant: the highest one in which the two differ. So every bit that matters is a question of its own, and
+an answer counts only if something speaks for it: the volumes contradict themselves less, the copies show which was
+filled later (`filling`), or the versions fill the range of a count from zero on, as they would not with the bit turned
+round. A bit that nothing tells leaves the copies equal.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering, with_versions
+from deadstick.solve.numbering import BlockMetadata, Numbering, first_good, with_versions
 
 LESS = 1e-4
 """Share of what the volumes promise that is a difference."""
@@ -27,6 +30,16 @@ DENSE, SPARSER = 0.5, 0.97
 Judge = Callable[[Translation, BlockMetadata], Consistency]
 
 
+class Copies(Protocol):
+    """What lies in copies of blocks, see `filling.Fillings`."""
+
+    def vote(self, one: int, other: int) -> int:
+        """Of two blocks, 1 where the second holds what came later, -1 where the first does, 0 where nothing tells."""
+
+    def alike(self, one: int, other: int) -> bool:
+        """Whether two blocks hold the same data throughout."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ordered:
     """A version, with the constant that puts the copies in order.
@@ -35,42 +48,53 @@ class Ordered:
         translation: with the version.
         offset: `uint8[metadata_bytes]`, to be added to the metadata.
         found: how consistent the volumes are under it.
+        is_shown: of all copies that differ the later one is known by its content.
     """
 
     translation: Translation
     offset: NDArray[np.uint8]
     found: Consistency
+    is_shown: bool = False
 
 
-def ordered(item: Numbering, metadata: BlockMetadata, judge: Judge) -> Ordered | None:
+def ordered(item: Numbering, metadata: BlockMetadata, judge: Judge, copies: Copies | None = None) -> Ordered | None:
     """The version of the blocks, if every bit that matters of its constant can be told.
 
     Args:
         item: with the logical number, which is known.
         metadata: of all written blocks, known but for a constant.
         judge: how consistent the volumes are under a translation and metadata.
+        copies: what lies in them, where that may be looked at.
     """
     bare = judge(Translation("block", item.number), metadata)
     best: Ordered | None = None
     for versioned in with_versions(item, metadata)[:-1][:MOST_FIELDS]:
         field = versioned.translation.version
-        found = _told(versioned.translation, field, metadata, judge) if field is not None else None
-        if found is not None and found.found.share > (best.found if best else bare).share + LESS:
+        found = _told(versioned.translation, field, metadata, judge, copies) if field is not None else None
+        if found is None:
+            continue
+        if found.found.share > (best.found if best else bare).share + LESS or (best is None and found.is_shown):
             best = found
     return best
 
 
-def _told(translation: Translation, field: BitField, metadata: BlockMetadata, judge: Judge) -> Ordered | None:
+def _told(
+    translation: Translation, field: BitField, metadata: BlockMetadata, judge: Judge, copies: Copies | None
+) -> Ordered | None:
     number = translation.logical_number
     if number is None:
         return None
-    rows = metadata.values[np.arange(len(metadata.blocks)), metadata.good.argmax(axis=1)]
+    rows = first_good(metadata)
     logical, values = number.read(rows), field.read(rows)
     # Bad blocks and those without a number have no version either.
     numbered = logical < MOST_NUMBERS * len(logical)
     logical, values = logical[numbered], values[numbered]
     bits = list(_deciding_bits(logical, values))
+    votes = _votes(logical, values, metadata.blocks[numbered], copies) if copies else {}
+    told = {bit: some[0] for bit, some in votes.items() if bit and some[0] and len(set(some)) == 1}
     constant = lowest_constant(values)
+    for bit, later in told.items():
+        constant = constant & ~bit | (bit if later < 0 else 0)
 
     def found(constant: int) -> Consistency:
         changed = metadata.values ^ _offset(field, constant, metadata.values.shape[2])
@@ -79,15 +103,36 @@ def _told(translation: Translation, field: BitField, metadata: BlockMetadata, ju
     if len(bits) > MOST_BITS:
         return None
     best = found(constant)
-    for bit in bits:
+    for bit in [bit for bit in bits if bit not in told]:
         turned = found(constant ^ bit)
         if turned.share > best.share + LESS:
             best, constant = turned, constant ^ bit
     # What was told early may look different under the later bits.
-    for bit in bits:
+    for bit in [bit for bit in bits if bit not in told]:
         if found(constant ^ bit).share > best.share - LESS and not _fills(values ^ constant, bit):
             return None
-    return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best)
+    shown = bool(told) and set(votes) == set(told)
+    return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best, shown)
+
+
+def _votes(
+    logical: NDArray[np.int64], values: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies
+) -> dict[int, list[int]]:
+    """What the copies say of each bit that is the highest in which two differ.
+
+    Returns:
+        1 for each pair in which the bit is set in the later copy, -1 where it is not, 0 where nothing tells though the
+        copies hold different data; pairs with the same data have no vote.
+    """
+    votes: dict[int, list[int]] = {}
+    for number in np.flatnonzero(np.bincount(logical) > 1).tolist():
+        rows = np.flatnonzero(logical == number).tolist()
+        for one, other in combinations(sorted(rows, key=lambda row: values[row]), 2):
+            bit = 1 << int(values[one] ^ values[other]).bit_length() - 1 if values[one] != values[other] else 0
+            said = copies.vote(int(blocks[one]), int(blocks[other]))
+            if said or not copies.alike(int(blocks[one]), int(blocks[other])):
+                votes.setdefault(bit, []).append(said)
+    return votes
 
 
 def _deciding_bits(logical: NDArray[np.int64], values: NDArray[np.int64]) -> Iterator[int]:

@@ -9,7 +9,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
-from deadstick.solve.numbering import BlockMetadata
+from deadstick.solve.numbering import BlockMetadata, first_good
 
 SAMPLES = (0, 1, 2, 3)
 """Quarters of a block whose first page is looked at."""
@@ -26,9 +26,11 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
     for column, place in enumerate(places):
         for chunk in _chunks(blocks, 256):
             numbers = chunk * size + place
-            batch = recipe.decode(space.take(numbers), space.numbers(numbers))
+            raw = space.take(numbers)
+            batch = recipe.decode(raw, space.numbers(numbers))
             values[chunk, column] = batch.metadata
-            good[chunk, column] = (batch.errors >= 0).all(axis=1)
+            # A page of one and the same byte is the pattern of a bad block, not a page that was written.
+            good[chunk, column] = (batch.errors >= 0).all(axis=1) & (raw != raw[:, :1]).any(axis=1)
     written = good.any(axis=1)
     return BlockMetadata(blocks[written], values[written], good[written])
 
@@ -53,7 +55,7 @@ def placed_blocks(
         logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
         blocks = order
     else:
-        rows, version = _first_good(metadata), recipe.translation.version
+        rows, version = first_good(metadata), recipe.translation.version
         numbers = field_values(number, rows)
         age = version.read(rows) if version else np.zeros(len(rows), np.int64)
         inside = np.flatnonzero((numbers < 2 * count) & (number.read(rows) != number.all_ones))
@@ -63,13 +65,6 @@ def placed_blocks(
     physical = np.full(interleave.whole_groups(int(logical[order].max(initial=-1)) + 1), -1, np.int64)
     physical[logical[order]] = blocks[order]
     return physical
-
-
-def _first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
-    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
-    first = metadata.good.argmax(axis=1)
-    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
-    return rows
 
 
 def newest_blocks(
@@ -86,7 +81,7 @@ def newest_blocks(
     number = translation.logical_number
     if number is None:
         return np.arange(count, dtype=np.int64)
-    rows = _first_good(metadata)
+    rows = first_good(metadata)
     logical = number.read(rows)
     version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
     inside = (logical < 2 * count) & (logical != number.all_ones)

@@ -1,0 +1,138 @@
+"""Which of two copies of a block is the newer one, told by what has been filled since.
+
+A file system writes to what was blank and hardly ever blanks what it wrote: a file that is deleted leaves its content
+behind (common practice, no source; formatting anew is the exception). So where one copy of a block holds zeros and
+another one content, the one with content is the newer. This tells copies apart that lie outside all that a volume says
+of itself.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.window import log10_tail
+
+READ_BYTES = 48 << 20
+"""Of all copies together, at the most."""
+FEWEST_BYTES, CLEARLY = 64, 8
+"""Bytes that must have been filled, and how many times more than were blanked, before a pair of copies has a vote.
+Packed data that took the place of others hold as many zeros as these did."""
+BLANKS = (0x00, 0xFF)
+"""Free space, and its complement, as long as the volumes have not told which of the two the data are."""
+
+Pair = tuple[int, int]
+"""Rows of two copies of one block, the one with the lower version first."""
+
+
+@dataclass
+class Fillings:
+    """What copies of blocks hold, read when it is asked for.
+
+    Attributes:
+        space: the pages of all chips.
+        recipe: decodes pages.
+        stride: every so manieth page of a block is read.
+        content: by block, data as `uint8[pages read, data_bytes]`, and `bool[pages read]` where they are known.
+    """
+
+    space: PageSpace
+    recipe: Recipe
+    stride: int
+    content: dict[int, tuple[NDArray[np.uint8], NDArray[np.bool_]]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, space: PageSpace, recipe: Recipe, copies: int) -> "Fillings":
+        """Few enough pages that so many copies can all be read."""
+        size = copies * recipe.pages_per_block * recipe.layout.page_bytes
+        return cls(space, recipe, max(1, -(-size // READ_BYTES)))
+
+    def vote(self, one: int, other: int) -> int:
+        """1 where the other block holds what came later, -1 where the first one does, 0 where nothing tells."""
+        (before, known), (after, also) = self._content(one), self._content(other)
+        before, after = before[known & also], after[known & also]
+        blank = max(BLANKS, key=lambda value: int((before == value).sum()) + int((after == value).sum()))
+        filled = int(((before == blank) & (after != blank)).sum())
+        blanked = int(((before != blank) & (after == blank)).sum())
+        if filled >= max(FEWEST_BYTES, CLEARLY * blanked):
+            return 1
+        return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled) else 0
+
+    def alike(self, one: int, other: int) -> bool:
+        """Whether two blocks hold the same data throughout."""
+        (before, known), (after, also) = self._content(one), self._content(other)
+        return self.stride == 1 and bool(known.all() and also.all() and (before == after).all())
+
+    def _content(self, block: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+        if block not in self.content:
+            self.content[block] = self._read(block)
+        return self.content[block]
+
+    def _read(self, block: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+        size = self.recipe.pages_per_block
+        numbers = block * size + np.arange(0, size, self.stride, dtype=np.int64)
+        rows = np.minimum(numbers, len(self.space) - 1)
+        batch = self.recipe.decode(self.space.take(rows), self.space.numbers(rows))
+        # An erased page was not written yet, or not in this copy: that says nothing.
+        known = (batch.errors >= 0).all(axis=1) & ~batch.erased & (numbers == rows)
+        return batch.data, known
+
+
+def pairs_of_copies(logical: NDArray[np.int64], version: NDArray[np.int64]) -> Iterator[Pair]:
+    """Copies with versions next to each other, as rows.
+
+    Args:
+        logical: `int64[blocks]`, equal for copies of one block; negative where a block is nobody's copy.
+        version: `int64[blocks]`.
+
+    >>> list(pairs_of_copies(np.array([7, 8, 7, 7]), np.array([3, 9, 5, 4])))
+    [(0, 3), (3, 2)]
+    """
+    order = np.lexsort((version, logical))
+    for before, after in pairwise(order[logical[order] >= 0].tolist()):
+        if logical[before] == logical[after] and version[before] != version[after]:
+            yield before, after
+
+
+def votes_by_accident(votes: list[int]) -> float:
+    """Logarithm of the chance that so many pairs agree on the order, if it is no order in time.
+
+    >>> round(votes_by_accident([1, 1, 0, 1, 1]), 2)
+    -1.2
+    """
+    forwards, backwards = votes.count(1), votes.count(-1)
+    return log10_tail(forwards + backwards, forwards, 0.5) if forwards > backwards else 0.0
+
+
+def in_turn_by_accident(logical: NDArray[np.int64], version: NDArray[np.int64]) -> float:
+    """Logarithm of the chance that all copies of a block have versions that follow each other without a gap.
+
+    A controller that counts how often it wrote a block leaves such versions behind; a count of erasures does not.
+
+    Args:
+        logical: `int64[blocks]`, see `pairs_of_copies`.
+        version: `int64[blocks]`.
+
+    Returns:
+        0 where some do not.
+
+    >>> logical = np.array([1, 1, 2, 2, 3, 3, 4, 4])
+    >>> round(in_turn_by_accident(logical, np.array([6, 7, 4, 5, 9, 8, 1, 2])), 1)
+    -2.9
+    >>> in_turn_by_accident(logical, np.array([6, 9, 4, 5, 9, 8, 1, 2]))
+    0.0
+    """
+    pairs = list(pairs_of_copies(logical, version))
+    if not pairs or any(version[after] - version[before] != 1 for before, after in pairs):
+        return 0.0
+    values, counts = np.unique(version[logical >= 0], return_counts=True)
+    share = counts / counts.sum()
+    following = np.flatnonzero(np.diff(values) == 1)
+    chance = float(2 * (share[following] * share[following + 1]).sum())
+    # Of three copies in a row only two are counted: the pairs of a row hang together.
+    own = len({int(logical[before]) for before, _ in pairs})
+    return own * float(np.log10(min(1.0, chance)))
