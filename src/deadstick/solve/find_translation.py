@@ -158,14 +158,15 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         order = orders.of(versioned.translation)
         if order.is_opposite:
             continue
+        is_proven = order.is_proven(versioned)
         if versioned.translation.version is not None:
             backwards = consistency(space, complete, metadata, cache, oldest=True)
-            if not order.is_proven and not _is_forwards(found, backwards, counted=versioned.counted):
+            if not is_proven and not _is_forwards(found, backwards, counted=versioned.counted):
                 continue
         elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
-        judged.append(_Trial(score, complete, item, found.share, versioned.counted or order.is_proven))
+        judged.append(_Trial(score, complete, item, found.share, versioned.counted or is_proven))
     return judged
 
 

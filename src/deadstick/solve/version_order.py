@@ -9,10 +9,11 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
-from deadstick.solve.numbering import VERSION_CHANCE, BlockMetadata, first_good
+from deadstick.solve.numbering import VERSION_CHANCE, BlockMetadata, Versioned, first_good
 
-AGAINST = -1.5
-"""Logarithm of the chance from which on the copies are in the opposite order."""
+AGAINST, UPWARDS = -1.5, -0.5
+"""Logarithms of the chance from which on the copies are in the opposite order, and from which on those of a count are
+in the right one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +31,10 @@ class Order:
     log10_opposite: float = 0.0
     is_shown: bool = False
 
-    @property
-    def is_proven(self) -> bool:
-        """Nothing else need confirm it."""
+    def is_proven(self, versioned: Versioned) -> bool:
+        """Whether nothing else need confirm it; what is a count in any case need only go up."""
+        if versioned.counted and versioned.translation.version is not None:
+            return self.is_shown or self.log10_chance < UPWARDS
         return self.is_shown or self.log10_chance < VERSION_CHANCE
 
     @property
