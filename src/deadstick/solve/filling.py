@@ -22,6 +22,9 @@ READ_BYTES = 48 << 20
 FEWEST_BYTES, CLEARLY = 64, 8
 """Bytes that must have been filled, and how many times more than were blanked, before a pair of copies has a vote.
 Packed data that took the place of others hold as many zeros as these did."""
+DEALS_AT_ONCE, TURNS = 500, 10
+DEALS = DEALS_AT_ONCE * TURNS
+"""Of the permutation test."""
 BLANKS = (0x00, 0xFF)
 """Free space, and its complement, as long as the volumes have not told which of the two the data are."""
 
@@ -111,28 +114,39 @@ def votes_by_accident(votes: list[int]) -> float:
 def in_turn_by_accident(logical: NDArray[np.int64], version: NDArray[np.int64]) -> float:
     """Logarithm of the chance that all copies of a block have versions that follow each other without a gap.
 
-    A controller that counts how often it wrote a block leaves such versions behind; a count of erasures does not.
+    A controller that counts how often it wrote a block leaves such versions behind; a count of erasures does not. The
+    chance is that of the same versions dealt out to the blocks at random (permutation test: E. J. G. Pitman, 1937).
 
     Args:
         logical: `int64[blocks]`, see `pairs_of_copies`.
         version: `int64[blocks]`.
 
     Returns:
-        0 where some do not.
+        0 where some do not; never less than `log10(1 / DEALS)`.
 
     >>> logical = np.array([1, 1, 2, 2, 3, 3, 4, 4])
-    >>> round(in_turn_by_accident(logical, np.array([6, 7, 4, 5, 9, 8, 1, 2])), 1)
-    -2.9
+    >>> in_turn_by_accident(logical, np.array([6, 7, 4, 5, 9, 8, 1, 2])) < -1.5
+    True
     >>> in_turn_by_accident(logical, np.array([6, 9, 4, 5, 9, 8, 1, 2]))
     0.0
     """
-    pairs = list(pairs_of_copies(logical, version))
-    if not pairs or any(version[after] - version[before] != 1 for before, after in pairs):
+    order = np.argsort(logical, kind="stable")
+    order = order[logical[order] >= 0]
+    bounds = np.r_[0, np.flatnonzero(np.diff(logical[order])) + 1, len(order)]
+    groups = [slice(a, b) for a, b in pairwise(bounds.tolist()) if b - a > 1]
+    dealt = version[order]
+    if not groups or not _in_turn(dealt[None], groups).all():
         return 0.0
-    values, counts = np.unique(version[logical >= 0], return_counts=True)
-    share = counts / counts.sum()
-    following = np.flatnonzero(np.diff(values) == 1)
-    chance = float(2 * (share[following] * share[following + 1]).sum())
-    # Of three copies in a row only two are counted: the pairs of a row hang together.
-    own = len({int(logical[before]) for before, _ in pairs})
-    return own * float(np.log10(min(1.0, chance)))
+    rng = np.random.default_rng(len(dealt))
+    hits = sum(
+        int(_in_turn(rng.permuted(np.tile(dealt, (DEALS_AT_ONCE, 1)), axis=1), groups).sum()) for _ in range(TURNS)
+    )
+    return float(np.log10((hits + 1) / (DEALS + 1)))
+
+
+def _in_turn(versions: NDArray[np.int64], groups: list[slice]) -> NDArray[np.bool_]:
+    """For each row of `int64[deals, blocks]`, whether the versions of every group follow each other."""
+    found = np.ones(len(versions), np.bool_)
+    for group in groups:
+        found &= (np.diff(np.sort(versions[:, group], axis=1), axis=1) == 1).all(axis=1)
+    return found
