@@ -67,7 +67,7 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
         read = Reread.of(found, layout)
         best = _best_register(read, registers)
         if best is not None:
-            return _completed(best, read)
+            return _completed(_with_clearest_metadata(best, read), read)
     return _stored_after_code(found)
 
 
@@ -214,6 +214,22 @@ def _best_register(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
                 if winner is not best and winner is not None:
                     best = replace(winner, register=register, rule=rule)
     return best
+
+
+def _with_clearest_metadata(best: Unscrambled, found: CodedPages) -> Unscrambled:
+    """With the keystream over the metadata outside the code's cover, or without it: the code cannot tell."""
+    scrambler, layout = best.recipe.scrambler, found.layout
+    if scrambler is None or not layout.loose or scrambler.restart != "column":
+        return best
+    pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
+    some = pages[evenly(len(pages), PAGES)]
+
+    def clear(recipe: Recipe) -> float:
+        return clearness(recipe, found.survey.pages[some], some)
+
+    other = replace(best.recipe, scrambler=replace(scrambler, covers=scrambler.covers ^ {Part.METADATA}))
+    clearer = clear(other) > clear(best.recipe) + TIED_CLEARNESS
+    return replace(best, recipe=other) if clearer else best
 
 
 def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:

@@ -1,5 +1,6 @@
 """From windows to pages: the layout and the code that explain rows."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -100,15 +101,23 @@ def _undivided(rows: NDArray[np.uint8], window: Window, words: FoundCode) -> tup
     What looks like metadata is then parity and data of the first.
     """
     least = min(8 * MOST_COVERED, words.bch.parity_bits)
-    while words.metadata_bits >= least and window.message // 2 in MESSAGES and not window.tail.length:
-        message, parity = window.message // 2, -(-words.bch.parity_bits // 8)
-        # Of equal length, or with metadata in the first one alone; a window may be a byte off.
-        equal = (window.message + window.tail_bytes) // 2 - message
-        lengths = dict.fromkeys((equal, *range(parity, parity + MOST_COVERED + 1, 2)))
-        halves = (replace(window, message=message, tail=Tail(message), tail_bytes=length) for length in lengths)
-        found = ((half, identify(rows, half)) for half in halves)
-        shorter = next(((half, code) for half, code in found if code and code.bch.t >= words.bch.t), None)
+    while words.metadata_bits >= least and not window.tail.length:
+        found = ((part, identify(rows, part)) for part in _parts(window, words.bch.parity_bits))
+        shorter = next(((part, code) for part, code in found if code and code.bch.t >= words.bch.t), None)
         if shorter is None:
             break
         window, words = shorter
     return window, words
+
+
+def _parts(window: Window, parity_bits: int) -> Iterator[Window]:
+    """The first of two or four codewords that a window may be."""
+    parity = -(-parity_bits // 8)
+    for times in (2, 4):
+        message, rest = divmod(window.message, times)
+        if rest or message not in MESSAGES:
+            continue
+        # Of equal length, or with metadata in the first one alone; a window may be a byte off.
+        equal = (window.message + window.tail_bytes) // times - message
+        for length in dict.fromkeys((equal, *range(parity, parity + MOST_COVERED + 1, 2))):
+            yield replace(window, message=message, tail=Tail(message), tail_bytes=length)
