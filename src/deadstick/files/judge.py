@@ -28,6 +28,8 @@ class Consistency:
     score: float
     """Bits: the sum over the checks of `passed` times the bits of one fact."""
     checks: tuple[Check, ...]
+    is_anchored: bool = True
+    """A volume begins where the disk does or where a partition says, or there is none."""
 
     @property
     def share(self) -> float:
@@ -52,12 +54,15 @@ def volume_consistency(disk: Disk) -> Consistency:
     """Judge all volumes of a disk. An empty or scrambled disk scores 0 or little, never an error."""
     places = find_volumes(disk)
     checks: list[Check] = []
+    begins = {0}
     if places.scheme:
         table = read_partitions(disk)
+        begins |= {partition.first_sector for partition in table.partitions}
         good = sum(1 for p in table.partitions if any(q.first_sector == p.first_sector for q in places.places))
         checks.append(Check("partitions that hold a volume", good, len(table.partitions), _PARTITION_BITS))
     for place in places.places:
         inside = place.first_sector + place.claimed <= disk.size // SECTOR_BYTES
         checks.append(Check("volume lies inside the disk", int(inside), 1, _INSIDE_BITS))
         checks += check_place(place)
-    return Consistency(sum(c.passed * c.bits for c in checks), tuple(checks))
+    anchored = not places.places or any(place.first_sector in begins for place in places.places)
+    return Consistency(sum(c.passed * c.bits for c in checks), tuple(checks), anchored)

@@ -4,6 +4,7 @@ The scrambler is additive (synchronous): stored = plain XOR keystream, so one fl
 It is kept as a rule (a shift register and one seed per keystream) or, where no rule was found, as stored keystreams.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -58,6 +59,14 @@ class LfsrKeystreams:
         """The complement of every keystream that is known."""
         return replace(self, complement=not self.complement)
 
+    def take(self, numbers: Iterable[int]) -> "LfsrKeystreams":
+        """Some of the keystreams, in another order or several times.
+
+        >>> LfsrKeystreams(0b10011, (3, 5)).take([1, 0, 1]).seeds
+        (5, 3, 5)
+        """
+        return replace(self, seeds=tuple(self.seeds[number] for number in numbers))
+
 
 @dataclass(frozen=True)
 class StoredKeystreams:
@@ -96,6 +105,10 @@ class StoredKeystreams:
     def inverse(self) -> "StoredKeystreams":
         """The complement of every keystream that is known."""
         return StoredKeystreams(tuple(bytes(byte ^ 0xFF for byte in stream) for stream in self.streams))
+
+    def take(self, numbers: Iterable[int]) -> "StoredKeystreams":
+        """Some of the keystreams, in another order or several times."""
+        return StoredKeystreams(tuple(self.streams[number] for number in numbers))
 
 
 @dataclass(frozen=True)

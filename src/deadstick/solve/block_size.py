@@ -1,6 +1,6 @@
 """Pages in a block, from where metadata bytes change, or from erased pages."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,28 @@ def tied(recipe: Recipe, seen: BlockSize) -> BlockSize:
     """The block size that the keystreams go by."""
     size = recipe.pages_per_block
     return BlockSize(size, f"the keystreams go by blocks of {size} pages; {seen.figure}", seen.log10_chance)
+
+
+def is_mere_period(recipe: Recipe, seen: BlockSize) -> bool:
+    """Whether keystreams that begin anew with every block do so after some pages, with no regard to blocks.
+
+    The metadata tell: they change at the borders of blocks of another size.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or scrambler.block_step or (seen.log10_chance or 0.0) >= SURE_CHANCE:
+        return False
+    return seen.pages % recipe.pages_per_block != 0
+
+
+def as_period(recipe: Recipe) -> tuple[Recipe, int]:
+    """The same keystreams, one for every page of what was taken for a block, and their period."""
+    scrambler, period = recipe.scrambler, recipe.pages_per_block
+    if scrambler is None:
+        return recipe, 0
+    numbers = [scrambler.page_step * place % scrambler.keystreams.count for place in range(period)]
+    return replace(
+        recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.take(numbers), page_step=1)
+    ), period
 
 
 def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.int64]:

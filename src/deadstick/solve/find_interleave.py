@@ -151,7 +151,7 @@ def find_interleave(
         if again.volume_score >= best.score:
             plain = again
         else:
-            plain = FoundTranslation(best.recipe, size, again.numbering, best.score, again.rivals)
+            plain = FoundTranslation(best.recipe, size, again.numbering, best.score, again.rivals, again.is_anchored)
         best, checks = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
         share = checks.share
     others = [trial for trial in [base[0], *trials] if trial.order != best.order and _spread(trial) != _spread(best)]

@@ -12,7 +12,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
-from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, block_size, tied
+from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.filling import Fillings
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
 from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
@@ -45,6 +45,8 @@ class FoundTranslation:
     numbering: Numbering | None
     volume_score: float
     rivals: tuple[tuple[str, float], ...]
+    is_anchored: bool = True
+    """The volumes begin where the disk does or where a partition says; else all of it may be out of its place."""
 
 
 def find_translation(
@@ -70,7 +72,10 @@ def find_translation(
     if hint is not None:
         block = agreed(hint, block)
     elif recipe.scrambler is not None and not period:
-        block = tied(recipe, block)
+        if is_mere_period(recipe, block):
+            recipe, period = as_period(recipe)
+        else:
+            block = tied(recipe, block)
     return translated(space, with_block_size(recipe, block.pages, period), block, progress)
 
 
@@ -95,7 +100,7 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
         judged += _ordered(space, _best(judged))
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
-    return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals)
+    return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
 
 
 def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
@@ -115,7 +120,7 @@ def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
     recipe = replace(with_constant(best.recipe, found.offset), translation=found.translation)
     # It is the best one, although an older state may have more facts to count.
     score = max(best.score, found.found.score) + 1
-    return [_Trial(score, recipe, best.numbering, found.found.share)]
+    return [_Trial(score, recipe, best.numbering, found.found.share, is_anchored=found.found.is_anchored)]
 
 
 @dataclass(frozen=True)
@@ -127,6 +132,7 @@ class _Trial:
     numbering: Numbering | None
     share: float = 0.0
     counted: bool = False
+    is_anchored: bool = True
 
     def is_in_order(self, bare: Consistency) -> bool:
         """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
@@ -166,7 +172,8 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
-        judged.append(_Trial(score, complete, item, found.share, versioned.counted or is_proven))
+        counted = versioned.counted or is_proven
+        judged.append(_Trial(score, complete, item, found.share, counted, found.is_anchored))
     return judged
 
 

@@ -85,7 +85,8 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
             for polynomial, count in _without_complement(seen).items()
             if count >= FEWEST_WINDOWS and not _is_repeating(polynomial)
         ]
-    return tuple(sorted(found, key=lambda item: -item.windows)[:8])
+    # Read from the other end of the bytes, the output of p obeys p(x^8), which explains the same windows.
+    return tuple(sorted(found, key=lambda item: (-item.windows, item.width))[:8])
 
 
 def _without_complement(seen: Counter[int]) -> Counter[int]:

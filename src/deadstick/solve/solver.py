@@ -207,6 +207,9 @@ def _translated(
     if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share):
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; no volume confirms where its pages belong, so nothing is called exact"
+    elif known is None and not translation.is_anchored and recipe.translation.logical_number is None:
+        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
+        reason += "; its volume begins in the middle and no partition says so, so nothing is called exact"
     elif not block_is_told:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; the keystreams fit another block size as well, so nothing is called exact"
