@@ -93,3 +93,14 @@ def test_reads_are_few(make: Callable[[], Made]) -> None:
     disk = MemoryDisk(make().data)
     volume_consistency(disk)
     assert disk.reads < 300
+
+
+@needs("mkfs.fat", "mcopy")
+def test_a_volume_in_the_middle_is_not_anchored() -> None:
+    """All its facts hold there, and where it belongs they do not say."""
+    data = bytes(make_fat(16).data)
+    assert volume_consistency(MemoryDisk(data)).is_anchored
+    shifted = volume_consistency(MemoryDisk(bytes(1 << 20) + data))
+    assert shifted.score > 0
+    assert not shifted.is_anchored
+    assert volume_consistency(MemoryDisk(b"")).is_anchored

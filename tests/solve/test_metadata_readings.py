@@ -1,0 +1,74 @@
+"""Layouts that differences of pages cannot tell from each other, and block sizes that are only a period."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.solve.block_size import BlockSize, as_period, is_mere_period
+from deadstick.solve.metadata_order import readings
+
+DATA, METADATA, PARITY = Part.DATA, Part.METADATA, Part.PARITY
+
+
+def in_line(first: int, pitch: int, metadata: int, *, covered: bool) -> PageLayout:
+    """Four codewords of 512 bytes and 26 of parity in line, metadata before each or nothing said of them."""
+    words = []
+    for number in range(4):
+        start = first + number * pitch
+        before = (Span.of_bytes(METADATA, start - metadata, metadata),) if covered else ()
+        message = (*before, Span.of_bytes(DATA, start, 512))
+        words.append(Codeword(message, (Span.of_bytes(PARITY, start + 512, 26),)))
+    return PageLayout(2300, tuple(words))
+
+
+def test_silent_metadata_before_every_codeword_are_a_reading() -> None:
+    """The first codeword was found three bytes late, as a cyclic code allows before zeros."""
+    true = in_line(14, 552, 14, covered=True)
+    seen = in_line(14, 552, 14, covered=False)
+    late = Codeword((Span.of_bytes(METADATA, 0, 17), Span.of_bytes(DATA, 17, 512)), (Span.of_bytes(PARITY, 529, 26),))
+    assert true in list(readings(replace(seen, codewords=(late, *seen.codewords[1:]))))
+
+
+def test_codewords_without_room_between_them_have_no_silent_metadata() -> None:
+    layout = in_line(0, 538, 0, covered=False)
+    assert list(readings(layout)) == [layout]
+
+
+def scrambled(block: int, count: int, block_step: int) -> Recipe:
+    keystreams = LfsrKeystreams(0x14D, tuple(range(1, count + 1)), "msb")
+    layout = in_line(0, 538, 0, covered=False)
+    return Recipe(block, layout, None, Scrambler("before_ecc", "page", keystreams, page_step=2, block_step=block_step))
+
+
+def test_keystreams_of_a_period_are_the_same_on_every_page() -> None:
+    recipe = scrambled(286, 51, 0)
+    longer, period = as_period(recipe)
+    assert period == 286
+    assert recipe.scrambler is not None
+    assert longer.scrambler is not None
+    pages = np.arange(5000)
+    # Under blocks of 512 pages the number of the page on the chip goes on: 512 mod 286 further with each block.
+    on_chip = replace(longer.scrambler, block_step=512 % period)
+    before = recipe.scrambler.keystreams.table(8)[recipe.scrambler.index(pages, 286)]
+    after = on_chip.keystreams.table(8)[on_chip.index(pages, 512)]
+    assert np.array_equal(before, after)
+
+
+@pytest.mark.parametrize(
+    ("block_step", "pages", "log10_chance", "expected"),
+    [
+        (0, 512, -10.0, True),
+        (0, 572, -10.0, False),
+        (0, 512, -3.0, False),
+        (0, 512, None, False),
+        (7, 512, -10.0, False),
+    ],
+)
+def test_metadata_alone_make_a_block_a_period(
+    block_step: int, pages: int, log10_chance: float | None, expected: bool
+) -> None:
+    assert is_mere_period(scrambled(286, 51, block_step), BlockSize(pages, "", log10_chance)) is expected
