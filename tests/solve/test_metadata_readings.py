@@ -1,4 +1,4 @@
-"""Layouts that differences of pages cannot tell from each other, and block sizes that are only a period."""
+"""Layouts that differences of pages cannot tell from each other; blocks that are a period, or that nothing can read."""
 
 from dataclasses import replace
 
@@ -8,8 +8,10 @@ import pytest
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.block_size import BlockSize, as_period, is_mere_period
 from deadstick.solve.metadata_order import readings
+from deadstick.solve.placed_blocks import has_unread_blocks
 
 DATA, METADATA, PARITY = Part.DATA, Part.METADATA, Part.PARITY
 
@@ -72,3 +74,18 @@ def test_metadata_alone_make_a_block_a_period(
     block_step: int, pages: int, log10_chance: float | None, expected: bool
 ) -> None:
     assert is_mere_period(scrambled(286, 51, block_step), BlockSize(pages, "", log10_chance)) is expected
+
+
+def test_blocks_under_unknown_keystreams_are_unread() -> None:
+    """Two keystreams in turn from block to block, one of them unknown; blocks of one byte were never written."""
+    number = Translation("block", BitField(0, 1))
+    recipe = replace(scrambled(64, 2, 1), translation=number)
+    assert recipe.scrambler is not None
+    by_block = replace(recipe.scrambler, page_step=0, keystreams=LfsrKeystreams(0x14D, (7, 0), "msb"))
+    pages = np.random.default_rng(1).integers(0, 256, (64 * 4, 2300), dtype=np.uint8)
+    assert has_unread_blocks(pages, replace(recipe, scrambler=by_block))
+    assert not has_unread_blocks(pages, recipe)
+    by_place = replace(by_block, page_step=1)
+    assert not has_unread_blocks(pages, replace(recipe, scrambler=by_place))
+    pages[64:128], pages[192:] = 0xFF, 0xFF
+    assert not has_unread_blocks(pages, replace(recipe, scrambler=by_block))

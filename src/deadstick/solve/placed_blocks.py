@@ -35,6 +35,25 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
     return BlockMetadata(blocks[written], values[written], good[written])
 
 
+def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
+    """Whether written blocks lie under unknown keystreams from the first page to the last.
+
+    Nothing tells which block each of them is; it may be the newer copy of any.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`.
+        recipe: complete.
+    """
+    scrambler, size = recipe.scrambler, recipe.pages_per_block
+    blocks = len(pages) // size
+    if scrambler is None or not blocks or recipe.translation.logical_number is None:
+        return False
+    unknown = scrambler.keystreams.unknown[scrambler.index(np.arange(blocks * size), size)]
+    unread = np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
+    first = pages[unread * size]
+    return bool((first != first[:, :1]).any())
+
+
 def placed_blocks(
     space: PageSpace, recipe: Recipe, metadata: BlockMetadata, *, oldest: bool = False
 ) -> NDArray[np.int64]:

@@ -33,6 +33,7 @@ from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.noise import SectorTest, may_hold_parity
+from deadstick.solve.placed_blocks import has_unread_blocks
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
@@ -210,6 +211,9 @@ def _translated(
     elif known is None and not translation.is_anchored and recipe.translation.logical_number is None:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; its volume begins in the middle and no partition says so, so nothing is called exact"
+    elif has_unread_blocks(pages, recipe):
+        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
+        reason += "; whole blocks lie under unknown keystreams and may be newer copies, so nothing is called exact"
     elif not block_is_told:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += "; the keystreams fit another block size as well, so nothing is called exact"
