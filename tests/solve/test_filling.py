@@ -14,9 +14,9 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies
-from deadstick.solve.numbering import Versioned
 from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.version_order import VersionOrder
+from deadstick.solve.versions import Versioned
 
 PAGES = 16
 CODE = Code(13, 0x201B, 4, 1, "lsb")

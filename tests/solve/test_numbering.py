@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from deadstick.recipe.translation import BitField
-from deadstick.solve.numbering import BlockMetadata, numberings, with_versions
+from deadstick.solve.numbering import BlockMetadata, numberings
+from deadstick.solve.versions import with_versions
 
 BLOCKS = 60
 

@@ -20,11 +20,20 @@ from deadstick.solve.coded_pages import (
     variants,
 )
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_order import PAGES, changed_markers, clearness, orders, readings
+from deadstick.solve.metadata_order import (
+    PAGES,
+    TIED_CLEARNESS,
+    changed_markers,
+    clearness,
+    orders,
+    readings,
+    settled,
+    with_clearest_cover,
+)
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
-from deadstick.solve.register import LONGEST_REGISTER, Register, find_hits, find_registers, find_text_hits, merged
+from deadstick.solve.register import LONGEST_REGISTER, Hits, Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
@@ -42,9 +51,8 @@ MOST_REGISTERS = 3
 TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 DECODED_BYTES = 48 << 20
-TIED_RULES, TIED_CLEARNESS = 0.99, 0.02
-"""Share of the most hits that agree from which on a rule for the restarts is as good; and how much clearer metadata
-must be to decide between such rules."""
+TIED_RULES = 0.99
+"""Share of the most hits that agree from which on a rule for the restarts is as good."""
 
 
 def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
@@ -61,14 +69,25 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
         read = Reread.of(found, layout)
         plain = _best_plain(read)
         if plain is not None:
-            return _before_code(read, plain) or plain
+            return _before_code(read, plain) or _settled(plain, read)
+    seen = [(register, find_hits(found.survey.data, register)) for register in registers[:MOST_REGISTERS]]
     for layout in readings(found.layout):
         # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
         read = Reread.of(found, layout)
-        best = _best_register(read, registers)
+        best = _best_register(read, seen)
         if best is not None:
-            return _completed(_with_clearest_metadata(best, read), read)
+            return _completed(_settled(best, read), read)
     return _stored_after_code(found)
+
+
+def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
+    """With what the code does not tell of the metadata."""
+    pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
+    some = pages[evenly(len(pages), PAGES)]
+    recipe = with_clearest_cover(best.recipe, found.survey.pages[some], some)
+    if recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part):
+        recipe = settled(recipe, found.survey.pages[some], some)
+    return replace(best, recipe=recipe)
 
 
 def _best_plain(found: CodedPages) -> Unscrambled | None:
@@ -198,11 +217,10 @@ def _stored_after_code(found: CodedPages) -> Unscrambled | None:
     return replace(best, recipe=recipe, table=table, derived=_unknown(table))
 
 
-def _best_register(found: CodedPages, registers: tuple[Register, ...]) -> Unscrambled | None:
+def _best_register(found: CodedPages, seen: list[tuple[Register, Hits]]) -> Unscrambled | None:
     """The best recipe with a register over the stored codewords."""
     best: Unscrambled | None = None
-    for register in registers[:MOST_REGISTERS]:
-        hits = find_hits(found.survey.data, register)
+    for register, hits in seen:
         page, column = np.divmod(hits.positions, found.layout.page_bytes)
         inside = page < len(found.survey.pages)
         inside[inside] &= found.survey.written[page[inside]]
@@ -214,22 +232,6 @@ def _best_register(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
                 if winner is not best and winner is not None:
                     best = replace(winner, register=register, rule=rule)
     return best
-
-
-def _with_clearest_metadata(best: Unscrambled, found: CodedPages) -> Unscrambled:
-    """With the keystream over the metadata outside the code's cover, or without it: the code cannot tell."""
-    scrambler, layout = best.recipe.scrambler, found.layout
-    if scrambler is None or not layout.loose or scrambler.restart != "column":
-        return best
-    pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
-    some = pages[evenly(len(pages), PAGES)]
-
-    def clear(recipe: Recipe) -> float:
-        return clearness(recipe, found.survey.pages[some], some)
-
-    other = replace(best.recipe, scrambler=replace(scrambler, covers=scrambler.covers ^ {Part.METADATA}))
-    clearer = clear(other) > clear(best.recipe) + TIED_CLEARNESS
-    return replace(best, recipe=other) if clearer else best
 
 
 def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:

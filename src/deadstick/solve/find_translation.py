@@ -15,11 +15,12 @@ from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.filling import Fillings
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
-from deadstick.solve.numbering import BlockMetadata, Numbering, Versioned, numberings, with_versions
+from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
 from deadstick.solve.open_versions import ordered
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
-from deadstick.solve.version_order import VersionOrder
+from deadstick.solve.version_order import Order, VersionOrder
+from deadstick.solve.versions import Versioned, with_versions
 
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
@@ -161,14 +162,16 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         found = consistency(space, complete, metadata, cache)
         score = found.score
         progress("translation", done + 1, len(trials))
-        order = orders.of(versioned.translation)
+        # Copies are worth a look only where blocks make a volume.
+        order = orders.of(versioned.translation) if score >= SURE_VOLUME else Order()
         if order.is_opposite:
             continue
         is_proven = order.is_proven(versioned)
         if versioned.translation.version is not None:
-            backwards = consistency(space, complete, metadata, cache, oldest=True)
-            if not is_proven and not _is_forwards(found, backwards, counted=versioned.counted):
-                continue
+            if not is_proven:
+                backwards = consistency(space, complete, metadata, cache, oldest=True)
+                if not _is_forwards(found, backwards, counted=versioned.counted):
+                    continue
         elif any(trial.is_in_order(found) and trial.numbering is item for trial in judged):
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue

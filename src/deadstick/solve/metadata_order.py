@@ -15,10 +15,16 @@ from numpy.typing import NDArray
 from deadstick.errors import RecipeError
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.page import with_content
 from deadstick.solve.window import data_bytes_of
 
 PAGES = 256
 USUAL = 0.5
+FEWEST_TELLING, CLEARLY, MARKED = 16, 0.2, 0.9
+"""Pages with content that are enough; how much clearer metadata must be before their place is another than the columns
+said; and the share of good markers among them."""
+TIED_CLEARNESS = 0.02
+"""How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
 
 
 def orders(layout: PageLayout) -> Iterator[PageLayout]:
@@ -46,12 +52,12 @@ def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:
     A word that is followed by zeros is one of a cyclic code a few bytes later, too; so the first codeword lies as far
     from the second as that from the third.
     """
-    last = layout.codewords[1:]
-    if len(last) < 2 or any(len(word.message) > 1 or len(word.parity) > 1 for word in last):
+    others = layout.codewords[1:]
+    if len(others) < 2 or any(len(word.message) > 1 or len(word.parity) > 1 for word in others):
         return None
-    starts = [word.message[0].start for word in last]
+    starts = [word.message[0].start for word in others]
     pitch = starts[1] - starts[0]
-    data, parity = last[0].message[0], last[0].parity[0]
+    data, parity = others[0].message[0], others[0].parity[0]
     if any(after - before != pitch for before, after in pairwise(starts)) or data.end != parity.start:
         return None
     bits, first = pitch - (parity.end - data.start), starts[0] - pitch
@@ -97,6 +103,53 @@ def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int6
     if not metadata.size:
         return 0.0
     return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
+
+
+def with_clearest_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe, or the one whose keystreams treat the metadata outside the code's cover the other way.
+
+    The code cannot tell whether the keystream runs over them. Where a keystream goes on from the data to the metadata,
+    its rule tells; where it starts anew at every column, only the metadata themselves do.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or not recipe.layout.loose or scrambler.restart != "column":
+        return recipe
+    other = replace(recipe, scrambler=replace(scrambler, covers=scrambler.covers ^ {Part.METADATA}))
+    clearer = clearness(other, pages, numbers) > clearness(recipe, pages, numbers) + TIED_CLEARNESS
+    return other if clearer else recipe
+
+
+def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe with data, metadata and the marker's byte where the decoded pages show them.
+
+    Only pages with content are asked: in free space data are as alike as metadata.
+
+    Args:
+        recipe: decodes pages; its keystream runs over all parts, or there is none.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    telling = with_content(recipe.decode(pages, numbers).data)
+    pages, numbers = pages[telling], numbers[telling]
+    if len(pages) < FEWEST_TELLING:
+        return recipe
+    likely = clearness(recipe, pages, numbers)
+    for layout in orders(recipe.layout):
+        other = replace(recipe, layout=layout)
+        if clearness(other, pages, numbers) > likely + CLEARLY:
+            recipe = other
+    for layout in changed_markers(recipe, pages, numbers):
+        other = replace(recipe, layout=layout)
+        batch = other.decode(pages, numbers)
+        first = batch.metadata[(batch.errors >= 0).all(axis=1), 0]
+        if len(first) and np.bincount(first).max() > MARKED * len(first):
+            recipe = other
+    return recipe
 
 
 def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Iterator[PageLayout]:

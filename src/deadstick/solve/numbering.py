@@ -1,8 +1,8 @@
-"""Which metadata bytes are the logical block number, and which the version?
+"""Which metadata bytes are the logical block number?
 
 A logical number is the same in every page of a block, differs from block to block and nearly fills a range that begins
-near zero. A version is constant in a block too, and tells apart the blocks that carry the same logical number.
-Every byte field of one to four bytes, either end first, is scored; bits that never change are masked out.
+near zero (for versions see `versions`). Every byte field of one to four bytes, either end first, is scored; bits that
+never change are masked out.
 """
 
 from collections.abc import Iterator
@@ -12,19 +12,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.recipe.translation import BitField, Translation
+from deadstick.recipe.translation import BitField
 
 LONGEST_FIELD = 4
 CONSTANT_SHARE = 0.9
 DISTINCT_SHARE = 0.2
 """Different numbers by written blocks: at least one in five, so four older copies of each may lie on the chip."""
 FEWEST_BLOCKS = 4
-TOLD_APART = 0.9
 MOST_FIELDS = 4
-VERSION_CHANCE = -3.0
-FEWEST_IN_SEQUENCE, MOST_LEFT_OUT, IN_ORDER = 8, 4, 0.9
-"""What makes a sequence: blocks, how many times as many values it may span, and the share of
-neighbouring blocks with growing values from which on it is the number of the block."""
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
 FULLNESS = 0.3
@@ -91,8 +86,8 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
     found: list[Numbering] = []
     if len(metadata.blocks) < FEWEST_BLOCKS:
         return found
-    for field in _fields(metadata.values.shape[2]):
-        values, constant = _block_values(field, metadata)
+    for field in fields(metadata.values.shape[2]):
+        values, constant = block_values(field, metadata)
         mask = _number_bits(values, constant, (1 << 8 * field.length) - 1)
         narrowed = BitField(field.first_byte, field.length, field.byte_order, mask)
         candidate = _score(narrowed, values & mask, constant, physical_blocks)
@@ -107,7 +102,7 @@ def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numberin
     """One of those that give all blocks the same numbers, and one with flags above the number, where there are any."""
     kept: dict[tuple[bytes, bool], Numbering] = {}
     for item in found:
-        values, _ = _block_values(item.number, metadata)
+        values, _ = block_values(item.number, metadata)
         values[values == item.number.all_ones] = -1
         has_flags = item.number.all_ones != (1 << 8 * item.number.length) - 1
         kept.setdefault((values.tobytes(), has_flags), item)
@@ -125,7 +120,7 @@ def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[
         return field.first_byte + (field.length - 1 if field.byte_order == "big" else 0)
 
     def values(item: Numbering) -> int:
-        return len(np.unique(_block_values(item.number, metadata)[0]))
+        return len(np.unique(block_values(item.number, metadata)[0]))
 
     counts = [(low_byte(item), values(item)) for item in found]
     most = {low: max(count for other, count in counts if other == low) for low, _ in counts}
@@ -141,8 +136,8 @@ def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
     if field.mask & full != full:
         return field
     for wider in _wider(field, metadata.values.shape[2]):
-        values, _ = _block_values(field, metadata)
-        wide, _ = _block_values(wider, metadata)
+        values, _ = block_values(field, metadata)
+        wide, _ = block_values(wider, metadata)
         numbered = values != field.all_ones
         if (wide[numbered] == values[numbered]).all() and (wide[~numbered] == wider.all_ones).all():
             return _widened(wider, metadata)
@@ -159,96 +154,8 @@ def _wider(field: BitField, metadata_bytes: int) -> Iterator[BitField]:
         yield BitField(field.first_byte, field.length + 1, "little")
 
 
-@dataclass(frozen=True, slots=True)
-class Versioned:
-    """A translation with a field that may be the version.
-
-    Attributes:
-        translation: with the field; or without one, where no block shares its number or nothing tells copies apart.
-        log10_chance: that a field which is no version tells the copies apart so.
-        counted: the field takes few values, and copies of one block differ all the same. Otherwise it is known by its
-            narrow range alone, as a count of erasures would be, and the volume must confirm its order.
-    """
-
-    translation: Translation
-    log10_chance: float = 0.0
-    counted: bool = True
-
-
-def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.int64] | None = None) -> list[Versioned]:
-    """The translation with each field that may be the version, the likeliest first, and without one.
-
-    Args:
-        item: with the logical number.
-        metadata: of the written blocks.
-        units: `int64[blocks]`: blocks are copies of one another only within a unit; None where all are of one.
-
-    Returns:
-        At least one, the last without a version.
-    """
-    logical, constant = _block_values(item.number, metadata)
-    # Blocks without a number, and those that read as zeros throughout, have no version.
-    constant &= (logical != item.number.all_ones) & ~metadata.is_blank
-    if units is not None:
-        logical = logical * (int(units.max(initial=0)) + 1) + units
-    order = np.flatnonzero(constant)[np.argsort(logical[constant], kind="stable")]
-    same = np.flatnonzero(np.diff(logical[order]) == 0)
-    bare = Versioned(Translation("block", item.number))
-    if not len(same):
-        return [bare]
-    ranked: list[tuple[float, Versioned]] = []
-    taken = set(range(item.number.first_byte, item.number.first_byte + item.number.length))
-    for field in _fields(metadata.values.shape[2]):
-        if taken & set(range(field.first_byte, field.first_byte + field.length)):
-            continue
-        values, steady = _block_values(field, metadata)
-        ordered = values[order]
-        told = float((ordered[same] != ordered[same + 1]).mean())
-        if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
-            continue
-        counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
-        if _is_sequence(values[order], metadata.blocks[order]):
-            counted = min(counted, narrow)
-        chance = min(counted, narrow)
-        if chance < VERSION_CHANCE:
-            ranked.append(
-                (chance, Versioned(Translation("block", item.number, field), chance, counted < VERSION_CHANCE))
-            )
-    ranked.sort(key=lambda entry: entry[0])
-    return [versioned for _, versioned in ranked[:MOST_FIELDS]] + [bare]
-
-
-def _told_by_accident(values: NDArray[np.int64], pairs: int) -> float:
-    """Logarithm of the chance that so many pairs of copies differ in a field whose values are independent of them."""
-    shares = np.unique(values, return_counts=True)[1] / len(values)
-    return pairs * float(np.log10(max(1e-9, 1 - float((shares**2).sum()))))
-
-
-def _narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
-    """Logarithm of the chance that random values of the field's width fall into so narrow a range."""
-    spread = int(values.max() - values.min()) + 1
-    return len(values) * float(np.log10(spread) - 8 * field.length * np.log10(2.0))
-
-
-def _is_sequence(values: NDArray[np.int64], blocks: NDArray[np.int64]) -> bool:
-    """Whether a field counts what the controller wrote: another value in each block, hardly one left out.
-
-    The number of the block itself does so as well, but in the order of the blocks.
-    """
-    told = values[values != 0]
-    if len(told) < FEWEST_IN_SEQUENCE or len(np.unique(told)) < len(told):
-        return False
-    in_order = np.diff(values[np.argsort(blocks, kind="stable")]) > 0
-    return int(told.max() - told.min()) < MOST_LEFT_OUT * len(told) and in_order.mean() < IN_ORDER
-
-
-def _every_byte_counts(field: BitField, values: NDArray[np.int64]) -> bool:
-    """Whether every byte of a field changes somewhere: a constant neighbour is not part of a counter."""
-    changing = int(np.bitwise_or.reduce(values) & ~np.bitwise_and.reduce(values))
-    return all(changing >> 8 * place & 0xFF for place in range(field.length))
-
-
-def _fields(metadata_bytes: int) -> Iterator[BitField]:
+def fields(metadata_bytes: int) -> Iterator[BitField]:
+    """Every field of one to four bytes, either end first."""
     orders: tuple[Literal["little", "big"], ...] = ("little", "big")
     for length in range(1, LONGEST_FIELD + 1):
         for first in range(metadata_bytes - length + 1):
@@ -256,7 +163,7 @@ def _fields(metadata_bytes: int) -> Iterator[BitField]:
                 yield BitField(first, length, order)
 
 
-def _block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """The field's value in each block, and whether all good pages agree on it."""
     blocks, samples, size = metadata.values.shape
     values = field.read(metadata.values.reshape(-1, size)).reshape(blocks, samples)

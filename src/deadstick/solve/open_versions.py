@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering, first_good, with_versions
+from deadstick.solve.numbering import BlockMetadata, Numbering, first_good
+from deadstick.solve.versions import with_versions
 
 LESS = 1e-4
 """Share of what the volumes promise that is a difference."""
@@ -103,12 +104,13 @@ def _told(
     if len(bits) > MOST_BITS:
         return None
     best = found(constant)
-    for bit in [bit for bit in bits if bit not in told]:
+    left = [bit for bit in bits if bit not in told]
+    for bit in left:
         turned = found(constant ^ bit)
         if turned.share > best.share + LESS:
             best, constant = turned, constant ^ bit
     # What was told early may look different under the later bits.
-    for bit in [bit for bit in bits if bit not in told]:
+    for bit in left:
         if found(constant ^ bit).share > best.share - LESS and not _fills(values ^ constant, bit):
             return None
     shown = bool(told) and set(votes) == set(told)

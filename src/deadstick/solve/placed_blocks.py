@@ -49,9 +49,9 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     if scrambler is None or not blocks or recipe.translation.logical_number is None:
         return False
     unknown = scrambler.keystreams.unknown[scrambler.index(np.arange(blocks * size), size)]
-    unread = np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
-    first = pages[unread * size]
-    return bool((first != first[:, :1]).any())
+    first = size * np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
+    raw = pages[first]
+    return bool((~recipe.decode(raw, first).erased & (raw != raw[:, :1]).any(axis=1)).any())
 
 
 def placed_blocks(

@@ -205,18 +205,20 @@ def _translated(
     )
     reason = "the recipe decodes the dump"
     share = OPEN_SHARE if has_open_metadata(recipe) else PROVEN_SHARE
-    if known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share):
+    in_the_middle = recipe.translation.logical_number is None and not translation.is_anchored
+    open_questions = (
+        (
+            known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share),
+            "no volume confirms where its pages belong",
+        ),
+        (known is None and in_the_middle, "its volume begins in the middle and no partition says so"),
+        (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
+        (not block_is_told, "the keystreams fit another block size as well"),
+    )
+    doubt = next((words for is_open, words in open_questions if is_open), None)
+    if doubt is not None:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
-        reason += "; no volume confirms where its pages belong, so nothing is called exact"
-    elif known is None and not translation.is_anchored and recipe.translation.logical_number is None:
-        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
-        reason += "; its volume begins in the middle and no partition says so, so nothing is called exact"
-    elif has_unread_blocks(pages, recipe):
-        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
-        reason += "; whole blocks lie under unknown keystreams and may be newer copies, so nothing is called exact"
-    elif not block_is_told:
-        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
-        reason += "; the keystreams fit another block size as well, so nothing is called exact"
+        reason += f"; {doubt}, so nothing is called exact"
     answers += [findings.block_size(translation), findings.translation(translation), spread.finding]
     answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
     solution = Solution("solved", reason, recipe, tuple(answers))

@@ -9,11 +9,12 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
-from deadstick.solve.numbering import VERSION_CHANCE, BlockMetadata, Versioned, first_good
+from deadstick.solve.numbering import BlockMetadata, first_good
+from deadstick.solve.versions import VERSION_CHANCE, Versioned
 
-AGAINST, UPWARDS = -1.5, -0.5
+AGAINST, UPWARDS = -1.5, -0.8
 """Logarithms of the chance from which on the copies are in the opposite order, and from which on those of a count are
-in the right one."""
+in the right one: five pairs of copies against none, and three."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +34,7 @@ class Order:
 
     def is_proven(self, versioned: Versioned) -> bool:
         """Whether nothing else need confirm it; what is a count in any case need only go up."""
-        if versioned.counted and versioned.translation.version is not None:
-            return self.is_shown or self.log10_chance < UPWARDS
-        return self.is_shown or self.log10_chance < VERSION_CHANCE
+        return self.is_shown or self.log10_chance < (UPWARDS if versioned.counted else VERSION_CHANCE)
 
     @property
     def is_opposite(self) -> bool:

@@ -19,9 +19,10 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.geometry import PAGES_PER_BLOCK, PageCandidate
-from deadstick.solve.numbering import BlockMetadata, numberings, with_versions
+from deadstick.solve.numbering import BlockMetadata, numberings
 from deadstick.solve.placed_blocks import newest_blocks
 from deadstick.solve.trial_disk import TrialDisk
+from deadstick.solve.versions import with_versions
 from deadstick.solve.window import data_bytes_of, log10_tail
 
 SURE = 96.0
