@@ -83,7 +83,8 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
 def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
     """With what the code does not tell of the metadata."""
     pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
-    some = pages[evenly(len(pages), PAGES)]
+    first = evenly(len(pages), PAGES // 2)
+    some = pages[np.union1d(first, np.minimum(first + 1, len(pages) - 1))]
     recipe = with_clearest_cover(best.recipe, found.survey.pages[some], some)
     if recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part):
         recipe = settled(recipe, found.survey.pages[some], some)

@@ -5,7 +5,7 @@ to page, data do; a scrambler before the code hides that until it is undone. And
 differences of pages: before a codeword they may be left out there, and the pages themselves must tell.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -20,9 +20,9 @@ from deadstick.solve.window import data_bytes_of
 
 PAGES = 256
 USUAL = 0.5
-FEWEST_TELLING, CLEARLY, MARKED = 16, 0.2, 0.9
+FEWEST_TELLING, CLEARLY, STEADY = 16, 0.2, 0.9
 """Pages with content that are enough; how much clearer metadata must be before their place is another than the columns
-said; and the share of good markers among them."""
+said; and the share of neighbouring pages in which metadata of a block are the same."""
 TIED_CLEARNESS = 0.02
 """How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
 
@@ -34,7 +34,7 @@ def orders(layout: PageLayout) -> Iterator[PageLayout]:
     if any(span.target is not None for message in words for span in message) or not layout.metadata_bits:
         return
     if all(_is_in_line(message) for message in words):
-        turned = [Codeword(tuple(_turned(word.message)), word.parity) for word in layout.codewords]
+        turned = [Codeword(_joined(_turned(word.message)), word.parity) for word in layout.codewords]
         yield replace(layout, codewords=tuple(turned))
 
 
@@ -90,6 +90,17 @@ def _turned(message: tuple[Span, ...]) -> Iterator[Span]:
             yield Span(second, span.start + before, span.bits - before)
 
 
+def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Spans of one part that follow each other without a gap as one."""
+    out: list[Span] = []
+    for span in spans:
+        if out and out[-1].part is span.part and out[-1].end == span.start:
+            out[-1] = replace(out[-1], bits=out[-1].bits + span.bits)
+        else:
+            out.append(span)
+    return tuple(out)
+
+
 def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> float:
     """How alike the metadata of some pages are, 0 to 1: the mean share of the most frequent byte of each column.
 
@@ -132,7 +143,7 @@ def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]
     Args:
         recipe: decodes pages; its keystream runs over all parts, or there is none.
         pages: `uint8[pages, page_bytes]`.
-        numbers: `int64[pages]`, their numbers.
+        numbers: `int64[pages]`, their numbers, ascending; some of them next to each other.
     """
     telling = with_content(recipe.decode(pages, numbers).data)
     pages, numbers = pages[telling], numbers[telling]
@@ -145,11 +156,19 @@ def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]
             recipe = other
     for layout in changed_markers(recipe, pages, numbers):
         other = replace(recipe, layout=layout)
-        batch = other.decode(pages, numbers)
-        first = batch.metadata[(batch.errors >= 0).all(axis=1), 0]
-        if len(first) and np.bincount(first).max() > MARKED * len(first):
+        if _is_steady(other, pages, numbers):
             recipe = other
     return recipe
+
+
+def _is_steady(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> bool:
+    """Whether the first metadata byte hardly changes from one page to the next, as markers and block numbers do not."""
+    batch = recipe.decode(pages, numbers)
+    good = np.asarray((batch.errors >= 0).all(axis=1))
+    next_to = np.flatnonzero((np.diff(numbers) == 1) & good[1:] & good[:-1])
+    first = batch.metadata[:, 0]
+    same = first[next_to] == first[next_to + 1]
+    return len(same) >= FEWEST_TELLING and bool(same.mean() > STEADY)
 
 
 def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Iterator[PageLayout]:

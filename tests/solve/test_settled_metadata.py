@@ -1,0 +1,83 @@
+"""Where metadata and the marker's byte lie, which a cyclic code over all of them does not tell."""
+
+import numpy as np
+import pytest
+
+from deadstick.codes.bch import BchCode
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.solve.coded_pages import Reread
+from deadstick.solve.find_scrambler import find_scrambler
+from deadstick.solve.metadata_order import settled, with_clearest_cover
+from deadstick.solve.survey import Survey
+
+CODE = Code(13, 0x201B, 4, 1, "lsb")
+PARITY = -(-BchCode(13, 0x201B, 4).parity_bits // 8)
+DATA, METADATA, PAGE, PAGES = 512, 6, 528, 512
+
+
+def layout(*, metadata_first: bool) -> PageLayout:
+    parts = [Span.of_bytes(Part.METADATA, 0, METADATA), Span.of_bytes(Part.DATA, METADATA, DATA)]
+    if not metadata_first:
+        parts = [Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, METADATA)]
+    return PageLayout(PAGE, (Codeword(tuple(parts), (Span.of_bytes(Part.PARITY, DATA + METADATA, PARITY),)),))
+
+
+def stored(recipe: Recipe, *, blank: float = 0.0) -> np.ndarray:
+    """`uint8[PAGES, PAGE]`: text, photographs, free space; the first metadata byte is that of a block of 64 pages."""
+    rng = np.random.default_rng(5)
+    data = rng.integers(0, 256, (PAGES, DATA), dtype=np.uint8)
+    data[::3] = rng.integers(32, 127, data[::3].shape, dtype=np.uint8)
+    data[rng.random(PAGES) < blank] = 0
+    metadata = np.full((PAGES, METADATA), 0xFF, np.uint8)
+    metadata[:, 0] = np.arange(PAGES) // 64
+    return recipe.encode(data, metadata, np.arange(PAGES))
+
+
+@pytest.mark.parametrize("truth", [True, False])
+@pytest.mark.parametrize("guess", [True, False])
+def test_data_and_metadata_are_told_by_the_pages(*, truth: bool, guess: bool) -> None:
+    pages = stored(Recipe(64, layout(metadata_first=truth), CODE), blank=0.4)
+    found = settled(Recipe(64, layout(metadata_first=guess), CODE), pages, np.arange(PAGES))
+    assert found.layout == layout(metadata_first=truth)
+
+
+@pytest.mark.parametrize("is_changed", [True, False])
+def test_the_byte_of_the_marker_is_told_by_the_block_it_stays_the_same_in(*, is_changed: bool) -> None:
+    """Column 512 lies in the data of a page with its metadata first."""
+    plain = layout(metadata_first=True)
+    true = with_marker(plain, DATA) if is_changed else plain
+    found = settled(Recipe(64, plain, CODE), stored(Recipe(64, true, CODE)), np.arange(PAGES))
+    assert found.layout == true
+
+
+def test_free_space_alone_settles_nothing() -> None:
+    guess = Recipe(64, layout(metadata_first=False), CODE)
+    pages = stored(Recipe(64, layout(metadata_first=True), CODE), blank=1.0)
+    assert settled(guess, pages, np.arange(PAGES)) == guess
+
+
+def test_the_search_for_the_scrambler_settles_them() -> None:
+    true = layout(metadata_first=True)
+    pages = stored(Recipe(64, true, CODE), blank=0.4)
+    found = find_scrambler(Reread(Survey(pages.reshape(-1), PAGE), layout(metadata_first=False), CODE, 0), ())
+    assert found is not None
+    assert found.recipe.layout == true
+
+
+@pytest.mark.parametrize("covered", [True, False])
+def test_metadata_outside_the_code_tell_whether_the_keystream_covers_them(*, covered: bool) -> None:
+    words = (Codeword((Span.of_bytes(Part.DATA, 0, DATA),), (Span.of_bytes(Part.PARITY, DATA + METADATA, PARITY),)),)
+    loose = PageLayout(PAGE, words, (Span.of_bytes(Part.METADATA, DATA, METADATA),))
+    keystreams = LfsrKeystreams(0x1F9903, tuple(range(1, 33)))
+
+    def recipe(*, metadata: bool) -> Recipe:
+        covers = frozenset(Part) if metadata else frozenset({Part.DATA, Part.PARITY})
+        return Recipe(64, loose, CODE, Scrambler("after_ecc", "column", keystreams, covers))
+
+    pages = stored(recipe(metadata=covered))
+    for guess in (True, False):
+        found = with_clearest_cover(recipe(metadata=guess), pages, np.arange(PAGES))
+        assert found == recipe(metadata=covered)
