@@ -40,11 +40,11 @@ class BitField:
         >>> BitField(1, 2, "big", 0x3FF).read(np.array([[9, 0xFE, 0x07]], np.uint8))
         array([519])
         """
-        columns = metadata[:, self.first_byte : self.first_byte + self.length].astype(np.int64)
-        if self.byte_order == "big":
-            columns = columns[:, ::-1]
-        shifts = 8 * np.arange(self.length, dtype=np.int64)
-        values: NDArray[np.int64] = (columns << shifts).sum(axis=1) & self.all_ones
+        places = range(self.first_byte, self.first_byte + self.length)
+        values = np.zeros(len(metadata), np.int64)
+        for place in places if self.byte_order == "big" else reversed(places):
+            values = values << 8 | metadata[:, place]
+        values &= self.all_ones
         return values
 
     def write(self, metadata: NDArray[np.uint8], values: NDArray[np.int64]) -> None:

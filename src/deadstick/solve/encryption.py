@@ -25,6 +25,8 @@ from deadstick.solve.spread import evenly
 MOST_BYTES = 32 << 20
 SECONDS = 20.0
 PAGES_AT_ONCE = 256
+MOST_LOOKED_AT = 16
+"""Pages that are looked at for each that is wanted: a large chip that is nearly empty is not read to its end."""
 LAGS = 8
 """Multiples of the keystream's lag at which pages are compared."""
 COPY_BYTES = 0.05
@@ -62,7 +64,7 @@ def plaintext_test(pages: NDArray[np.uint8], recipe: Recipe) -> SectorTest:
     rows: list[NDArray[np.uint8]] = []
     count = 0
     for first in range(0, len(order), PAGES_AT_ONCE):
-        if count >= most or monotonic() > deadline:
+        if count >= most or first >= MOST_LOOKED_AT * most or monotonic() > deadline:
             break
         numbers = np.sort(order[first : first + PAGES_AT_ONCE])
         numbers = numbers[~constant_rows(pages[numbers])]

@@ -266,9 +266,8 @@ def _is_numbered(found: FoundTranslation, metadata: BlockMetadata) -> bool:
         return number.log10_chance < SURE_CHANCE and number.score >= FEWEST_NUMBERS
     if not len(metadata.blocks):
         return True
-    first = metadata.values[np.arange(len(metadata.blocks)), metadata.good.argmax(axis=1)]
-    same = (metadata.values == first[:, None]) | ~metadata.good[:, :, None]
-    steady = same.all(axis=1).mean(axis=0) >= STEADY_SHARE
+    steady = (metadata.changing == 0).mean(axis=0) >= STEADY_SHARE
+    first = metadata.first_good
     usual = np.array([np.bincount(column).max() for column in first.T]) / len(first)
     return not (steady & (usual < STEADY_SHARE)).any()
 

@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from deadstick.solve import kernels
+from deadstick.solve.spread import evenly
 
-SAMPLE_BYTES = 8 << 20
+SAMPLE_BYTES, SAMPLE_STRETCH = 8 << 20, 512
+"""How much of a long array is looked at, and in stretches of what length: single bytes at even distances would touch
+every page of the memory, and so read the whole file."""
 UNIFORM_P = 1e-4
 FEWEST_BYTES = 4096
 FEWEST_FOR_VALUES, FEWEST_VALUES = 1 << 16, 160
@@ -61,8 +64,7 @@ def uniformity(data: NDArray[np.uint8]) -> Uniformity:
     Returns:
         The figures of the test; nothing is uniform that has too few bytes to tell.
     """
-    step = max(1, len(data) // SAMPLE_BYTES)
-    sample = data[::step]
+    sample = _sample(data)
     counts = np.bincount(sample, minlength=256)
     total = max(1, len(sample))
     expected = total / 256
@@ -71,6 +73,15 @@ def uniformity(data: NDArray[np.uint8]) -> Uniformity:
     entropy = float(-(shares * np.log2(shares)).sum())
     p_value = float(stats.chi2.sf(chi_square, 255)) if len(sample) >= FEWEST_BYTES else 0.0
     return Uniformity(chi_square, p_value, entropy, len(sample))
+
+
+def _sample(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """`uint8[bytes]`: the whole array, or stretches of it at even distances."""
+    if len(data) <= SAMPLE_BYTES:
+        return data
+    stretches = data[: len(data) // SAMPLE_STRETCH * SAMPLE_STRETCH].reshape(-1, SAMPLE_STRETCH)
+    chosen: NDArray[np.uint8] = stretches[evenly(len(stretches), SAMPLE_BYTES // SAMPLE_STRETCH)].reshape(-1)
+    return chosen
 
 
 def is_uniform(figure: Uniformity) -> bool:
@@ -91,7 +102,7 @@ def commonest_byte(data: NDArray[np.uint8]) -> tuple[int, float]:
     """The commonest byte value and its share, in an even sample; (0xFF, 1.0) for no data."""
     if not len(data):
         return 0xFF, 1.0
-    sample = data[:: max(1, len(data) // SAMPLE_BYTES)]
+    sample = _sample(data)
     counts = np.bincount(sample, minlength=256)
     return int(counts.argmax()), float(counts.max() / len(sample))
 

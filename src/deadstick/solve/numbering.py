@@ -7,6 +7,7 @@ never change are masked out.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -26,7 +27,7 @@ FULLNESS = 0.3
 """A logical number fills at least this share of the range that it spans; a random number does not."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BlockMetadata:
     """Metadata of some pages of every written block.
 
@@ -40,18 +41,24 @@ class BlockMetadata:
     values: NDArray[np.uint8]
     good: NDArray[np.bool_]
 
-    @property
+    @cached_property
     def is_blank(self) -> NDArray[np.bool_]:
         """`bool[blocks]`: the metadata are zeros throughout, but for a bit error outside the code's cover."""
         blank: NDArray[np.bool_] = ~(np.median(self.values, axis=1) > 0).any(axis=1)
         return blank
 
+    @cached_property
+    def first_good(self) -> NDArray[np.uint8]:
+        """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
+        rows: NDArray[np.uint8] = self.values[np.arange(len(self.blocks)), self.good.argmax(axis=1)]
+        return rows
 
-def first_good(metadata: BlockMetadata) -> NDArray[np.uint8]:
-    """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
-    first = metadata.good.argmax(axis=1)
-    rows: NDArray[np.uint8] = metadata.values[np.arange(len(first)), first]
-    return rows
+    @cached_property
+    def changing(self) -> NDArray[np.uint8]:
+        """`uint8[blocks, metadata_bytes]`: ones at the bits in which corrected pages of a block differ."""
+        differing = (self.values ^ self.first_good[:, None]) * self.good[:, :, None]
+        bits: NDArray[np.uint8] = np.bitwise_or.reduce(differing, axis=1)
+        return bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,16 +172,10 @@ def fields(metadata_bytes: int) -> Iterator[BitField]:
 
 def block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """The field's value in each block, and whether all good pages agree on it."""
-    blocks, samples, size = metadata.values.shape
-    values = field.read(metadata.values.reshape(-1, size)).reshape(blocks, samples)
-    best = np.zeros(blocks, np.int64)
-    constant = np.zeros(blocks, np.bool_)
-    for row in range(blocks):
-        chosen = values[row][metadata.good[row]]
-        if len(chosen):
-            best[row] = chosen[0]
-            constant[row] = bool((chosen == chosen[0]).all())
-    return best, constant
+    some = metadata.good.any(axis=1)
+    values = np.where(some, field.read(metadata.first_good), 0)
+    constant: NDArray[np.bool_] = some & (field.read(metadata.changing) == 0)
+    return values, constant
 
 
 def _number_bits(values: NDArray[np.int64], constant: NDArray[np.bool_], full: int) -> int:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering, first_good
+from deadstick.solve.numbering import BlockMetadata, Numbering
 from deadstick.solve.versions import with_versions
 
 LESS = 1e-4
@@ -85,7 +85,7 @@ def _told(
     number = translation.logical_number
     if number is None:
         return None
-    rows = first_good(metadata)
+    rows = metadata.first_good
     logical, values = number.read(rows), field.read(rows)
     # Bad blocks and those without a number have no version either.
     numbered = logical < MOST_NUMBERS * len(logical)

@@ -9,7 +9,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
-from deadstick.solve.numbering import BlockMetadata, first_good
+from deadstick.solve.numbering import BlockMetadata
 
 SAMPLES = (0, 1, 2, 3)
 """Quarters of a block whose first page is looked at."""
@@ -74,7 +74,7 @@ def placed_blocks(
         logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
         blocks = order
     else:
-        rows, version = first_good(metadata), recipe.translation.version
+        rows, version = metadata.first_good, recipe.translation.version
         numbers = field_values(number, rows)
         age = version.read(rows) if version else np.zeros(len(rows), np.int64)
         inside = np.flatnonzero((numbers < 2 * count) & (number.read(rows) != number.all_ones))
@@ -100,7 +100,7 @@ def newest_blocks(
     number = translation.logical_number
     if number is None:
         return np.arange(count, dtype=np.int64)
-    rows = first_good(metadata)
+    rows = metadata.first_good
     logical = number.read(rows)
     version = translation.version.read(rows) if translation.version else np.zeros(len(rows), np.int64)
     inside = (logical < 2 * count) & (logical != number.all_ones)

@@ -9,7 +9,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
-from deadstick.solve.numbering import BlockMetadata, first_good
+from deadstick.solve.numbering import BlockMetadata
 from deadstick.solve.versions import VERSION_CHANCE, Versioned
 
 AGAINST, UPWARDS = -1.5, -0.8
@@ -47,7 +47,7 @@ def logical_blocks(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) ->
     number = recipe.translation.logical_number
     if number is None:
         return np.full(len(metadata.blocks), -1, np.int64)
-    rows = first_good(metadata)
+    rows = metadata.first_good
     logical = number.read(rows)
     numbered = (logical != number.all_ones) & ~metadata.is_blank
     if recipe.interleave.numbers == "own" and recipe.interleave.ways > 1:
@@ -74,7 +74,7 @@ class VersionOrder:
         if version is None:
             return Order()
         logical = logical_blocks(self.space, recipe, self.metadata)
-        values = version.read(first_good(self.metadata))
+        values = version.read(self.metadata.first_good)
         blocks = self.metadata.blocks.tolist()
         pairs = [(blocks[a], blocks[b]) for a, b in pairs_of_copies(logical, values)]
         votes = [self.fillings.vote(*pair) for pair in pairs]
