@@ -75,6 +75,23 @@ def test_a_page_may_be_cut_in_pieces(tmp_path: Path) -> None:
     assert result.differences[0].startswith("page")
 
 
+def test_the_rest_of_a_page_at_the_end_of_a_dump_is_nobodys(tmp_path: Path) -> None:
+    """The dump ends in the second half of a page of the newer copy of a block; the half before is whole."""
+    full = replace(FULL, scrambler=None, translation=MAPPED.translation)
+    half = Recipe(16, in_line(568, 1, 512, 4, 52), code_of(FULL), translation=MAPPED.translation)
+    controller = BlockMappedController(full, 16, 1)
+    disk = content(10 * full.pages_per_block * full.layout.data_bytes)
+    controller.write(np.roll(disk, 512))
+    controller.write(disk)
+    whole, truth = controller.chip(rate=1e-4)
+    newest = max(copy.physical for copy in truth.newest.values())
+    end = (newest * full.pages_per_block + 5) * full.layout.page_bytes + 700
+    path = tmp_path / "dump.bin"
+    whole[:end].tofile(path)
+    assert judge(Dump.open(path), full, half).verdict == "right"
+    assert judge(Dump.open(path), half, full).verdict == "right"
+
+
 def test_a_complement_is_wrong(tmp_path: Path) -> None:
     code = code_of(PLAIN)
     result = verdict_on(tmp_path, PLAIN, replace(PLAIN, code=replace(code, inverted=True, erased_is_codeword=True)))

@@ -249,3 +249,11 @@ class TestNoDumpAtAll:
 def test_the_commands_take_a_device_of_zeros_for_nothing(tmp_path: Path) -> None:
     (tmp_path / "zero.bin").write_bytes(bytes(1 << 20))
     assert solve(np.fromfile(tmp_path / "zero.bin", np.uint8)).outcome == "unreadable"
+
+
+def test_a_large_chip_with_a_little_on_it_is_not_erased() -> None:
+    """1 MiB of 2 GiB is written: 0.05 % of the bytes."""
+    data = np.full(2 << 30, 0xFF, np.uint8)
+    assert nothing_to_read(data) is not None
+    data[1 << 30 : (1 << 30) + (1 << 20)] = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8)
+    assert nothing_to_read(data) is None

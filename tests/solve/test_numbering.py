@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from deadstick.recipe.translation import BitField
-from deadstick.solve.numbering import BlockMetadata, numberings
+from deadstick.solve.numbering import BlockMetadata, block_values, numberings
 from deadstick.solve.versions import with_versions
 
 BLOCKS = 60
@@ -99,3 +99,31 @@ def test_a_number_takes_the_high_bytes_that_are_zero() -> None:
     values[:, :, 0] = 0
     best = numberings(BlockMetadata(found.blocks, values, found.good), BLOCKS)[0]
     assert (best.number.first_byte, best.number.length) == (0, 3)
+
+
+def test_a_table_among_the_blocks_has_no_number() -> None:
+    """19 blocks with a number of four bytes, one of them with random bytes throughout: the range would burst."""
+    rng = np.random.default_rng(4)
+    logical = rng.permutation(19)
+    values = np.full((19, 4, 20), 0xFF, np.uint8)
+    BitField(4, 4, "big").write(values.reshape(-1, 20), np.repeat(logical, 4))
+    values[7] = rng.integers(0, 256, 20)
+    blocks = BlockMetadata(np.arange(19), values, np.ones((19, 4), np.bool_))
+    assert np.flatnonzero(blocks.is_foreign).tolist() == [7]
+    best = numberings(blocks, 21)[0].number
+    assert (best.first_byte, best.length, best.byte_order) == (4, 4, "big")
+    others = np.delete(np.arange(19), 7)
+    assert np.array_equal(best.read(values[others, 0]), logical[others])
+
+
+def test_values_and_constancy_are_those_of_the_corrected_pages() -> None:
+    """Against the plain reading, page by page."""
+    rng = np.random.default_rng(5)
+    values = rng.integers(0, 3, (40, 4, 6)).astype(np.uint8)
+    blocks = BlockMetadata(np.arange(40), values, rng.random((40, 4)) < 0.6)
+    for field in (BitField(0, 1), BitField(1, 2, "big", 0x1FF), BitField(2, 4, "little")):
+        read, constant = block_values(field, blocks)
+        for row in range(40):
+            chosen = field.read(values[row][blocks.good[row]])
+            assert constant[row] == (len(set(chosen.tolist())) == 1)
+            assert read[row] == (chosen[0] if len(chosen) else 0)

@@ -63,7 +63,8 @@ def judge(dump: Dump, true: Recipe, found: Recipe, disk: NDArray[np.uint8] | Non
     """Compare a found recipe with the true one.
 
     Args:
-        dump: that both are about.
+        dump: that both are about. Of one that ends inside a page the rest is left out: a recipe that cuts pages in
+            pieces has whole ones in it, of which the true recipe knows nothing.
         true: what the controller did.
         found: what the solver says it did.
         disk: `uint8[bytes]`, what the host wrote. Sectors that the true recipe calls exact are then compared with it
@@ -72,6 +73,7 @@ def judge(dump: Dump, true: Recipe, found: Recipe, disk: NDArray[np.uint8] | Non
     Raises:
         ValueError: the true recipe does not give the disk.
     """
+    dump = _whole_pages(dump, max(true.layout.page_bytes, found.layout.page_bytes))
     reference, candidate = rebuild(dump, true), rebuild(dump, found)
     if disk is not None:
         _check_truth(reference.disk, disk)
@@ -83,6 +85,10 @@ def judge(dump: Dump, true: Recipe, found: Recipe, disk: NDArray[np.uint8] | Non
     elif differing or counts.right < counts.sectors:
         verdict = "incomplete"
     return Judgement(verdict, counts.sectors, counts.right, counts.wrong_exact, counts.wrong_doubtful, differing)
+
+
+def _whole_pages(dump: Dump, page_bytes: int) -> Dump:
+    return Dump(dump.path, dump.array[: len(dump.array) // page_bytes * page_bytes])
 
 
 # By the data --------------------------------------------------------------------------------------

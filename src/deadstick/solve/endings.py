@@ -14,9 +14,10 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve import encryption, findings
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.geometry import PageCandidate
-from deadstick.solve.noise import FEWEST_BYTES, SectorTest, commonest_byte, is_uniform, uniformity
+from deadstick.solve.noise import FEWEST_BYTES, SectorTest, commonest_byte, is_uniform, other_bytes, uniformity
 
-ALMOST_ALL = 0.999
+ALMOST_ALL, FEWEST_WRITTEN = 0.999, 1 << 20
+"""Share of one byte value in a dump that holds nothing, and bytes elsewhere that are worth a search."""
 WEAK_WITNESS = 16.0
 """Standard deviations below which a page size may stand out in noise: the random signs of `geometry` have a mean."""
 TEXT_SHARE = 0.99
@@ -33,7 +34,8 @@ def nothing_to_read(data: NDArray[np.uint8]) -> Solution | None:
         reason = f"the dump has {len(data):,} bytes; not even one page with its spare area fits into so few"
         return Solution("unreadable", reason, None, ())
     byte, share = commonest_byte(data)
-    if share <= ALMOST_ALL:
+    # A large chip may be nearly empty, and what little is on it is what the customer wants.
+    if share <= ALMOST_ALL or other_bytes(data, byte) >= FEWEST_WRITTEN:
         return None
     reason = f"{share:.2%} of the bytes are 0x{byte:02x}"
     if byte == 0xFF:

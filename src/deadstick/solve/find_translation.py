@@ -203,7 +203,7 @@ def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list
         slots = recipe.interleave.slots(space.chip_of_block, space.own_block)
         units = slots[metadata.blocks]
         mine = units == np.bincount(units, minlength=1).argmax()
-        one = BlockMetadata(metadata.blocks[mine], metadata.values[mine], metadata.good[mine])
+        one = metadata.of(mine)
         count = int(np.bincount(slots).max())
     found = [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
     is_open = has_open_metadata(recipe)

@@ -17,9 +17,11 @@ from scipy import stats
 from deadstick.solve import kernels
 from deadstick.solve.spread import evenly
 
-SAMPLE_BYTES, SAMPLE_STRETCH = 8 << 20, 512
+SAMPLE_BYTES, SAMPLE_STRETCH = 8 << 20, 32 << 10
 """How much of a long array is looked at, and in stretches of what length: single bytes at even distances would touch
 every page of the memory, and so read the whole file."""
+OTHER_SHARE = 0.01
+"""Share of bytes in a stretch that bit errors alone do not make: 1e-3 a bit is 0.8 % of the bytes."""
 UNIFORM_P = 1e-4
 FEWEST_BYTES = 4096
 FEWEST_FOR_VALUES, FEWEST_VALUES = 1 << 16, 160
@@ -105,6 +107,16 @@ def commonest_byte(data: NDArray[np.uint8]) -> tuple[int, float]:
     sample = _sample(data)
     counts = np.bincount(sample, minlength=256)
     return int(counts.argmax()), float(counts.max() / len(sample))
+
+
+def other_bytes(data: NDArray[np.uint8], usual: int) -> int:
+    """Bytes in stretches of `SAMPLE_STRETCH` that do not read `usual` nearly throughout; all of the data are read."""
+    total = 0
+    for first in range(0, len(data), SAMPLE_BYTES):
+        part = data[first : first + SAMPLE_BYTES] != usual
+        whole = part[: len(part) // SAMPLE_STRETCH * SAMPLE_STRETCH].reshape(-1, SAMPLE_STRETCH)
+        total += int((whole.mean(axis=1) > OTHER_SHARE).sum()) * SAMPLE_STRETCH
+    return total
 
 
 @dataclass(frozen=True, slots=True)

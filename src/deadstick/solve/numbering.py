@@ -23,6 +23,8 @@ FEWEST_BLOCKS = 4
 MOST_FIELDS = 4
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
+COMMON_SHARE, FEWEST_COMMON = 0.8, 4
+"""What makes a byte common to the blocks, and how many such bytes tell a block that is not of their kind."""
 FULLNESS = 0.3
 """A logical number fills at least this share of the range that it spans; a random number does not."""
 
@@ -60,6 +62,26 @@ class BlockMetadata:
         bits: NDArray[np.uint8] = np.bitwise_or.reduce(differing, axis=1)
         return bits
 
+    @cached_property
+    def is_foreign(self) -> NDArray[np.bool_]:
+        """`bool[blocks]`: most bytes that the blocks have in common are others here.
+
+        A table of the controller's own, or a block that was programmed as a trial, has no number, whatever stands in
+        its place.
+        """
+        rows = self.first_good
+        usual = np.median(rows, axis=0) if len(rows) else np.zeros(rows.shape[1])
+        differs = rows != usual
+        common = (~differs).mean(axis=0) >= COMMON_SHARE if len(rows) else np.zeros(rows.shape[1], np.bool_)
+        if common.sum() < FEWEST_COMMON:
+            return np.zeros(len(rows), np.bool_)
+        foreign: NDArray[np.bool_] = differs[:, common].mean(axis=1) > 0.5
+        return foreign
+
+    def of(self, chosen: NDArray[np.bool_]) -> "BlockMetadata":
+        """Those of some blocks alone."""
+        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen])
+
 
 @dataclass(frozen=True, slots=True)
 class Numbering:
@@ -91,6 +113,7 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
         Empty where no field behaves like one: then the translation is the identity as far as metadata tells.
     """
     found: list[Numbering] = []
+    metadata = metadata.of(~metadata.is_foreign)
     if len(metadata.blocks) < FEWEST_BLOCKS:
         return found
     for field in fields(metadata.values.shape[2]):
