@@ -97,7 +97,7 @@ def measure(path: Path, times: int) -> tuple[float, int, str]:
 
 
 def _measure(path: Path, times: int, sender: Connection) -> None:
-    data = Dump.open(path).array if times == 1 else repeated(path, times)
+    data = Dump.open(path) if times == 1 else repeated(path, times)
     began = time.perf_counter()
     found = solve(data)
     seconds = time.perf_counter() - began

@@ -1,7 +1,10 @@
 """One read of one chip: a file that is opened read-only, mapped into memory and never written."""
 
 import hashlib
+import mmap
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cached_property
 from pathlib import Path
 
@@ -28,9 +31,10 @@ class Dump:
     ('chip0.bin', 10, (2, 4), 2, False)
     """
 
-    def __init__(self, path: Path, array: NDArray[np.uint8]) -> None:
+    def __init__(self, path: Path, array: NDArray[np.uint8], mapped: mmap.mmap | None = None) -> None:
         self.path = path
         self.array = array
+        self._mapped = mapped
 
     @classmethod
     def open(cls, path: Path | str) -> "Dump":
@@ -47,11 +51,11 @@ class Dump:
         try:
             status = path.stat()
             _refuse_unfit(path, status.st_mode, status.st_size)
-            mapped = np.memmap(path, dtype=np.uint8, mode="r")
+            with path.open("rb") as stream:
+                mapped = mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ)
         except OSError as error:
             raise InputError(f"{path}: {_reason(error)}") from error
-        # A plain view of the map: NumPy's memmap class carries its file name into every slice and sum.
-        return cls(path, mapped.view(np.ndarray))
+        return cls(path, np.frombuffer(mapped, np.uint8), mapped)
 
     @property
     def name(self) -> str:
@@ -75,6 +79,26 @@ class Dump:
                 return hashlib.file_digest(stream, "sha256").hexdigest()
         except OSError as error:
             raise InputError(f"{self.path}: {_reason(error)}") from error
+
+    @contextmanager
+    def read_here_and_there(self, first: int) -> Iterator[None]:
+        """For as long as pages from all over the file are read: the system need not read ahead.
+
+        It may read megabytes around every page that is asked for, and so a whole chip for a sample.
+
+        Args:
+            first: byte from which on pages are read one by one; rounded up to a page of the memory.
+        """
+        first = -(-first // mmap.PAGESIZE) * mmap.PAGESIZE
+        mapped = self._mapped
+        if mapped is None or first >= len(mapped) or not hasattr(mmap, "MADV_RANDOM"):
+            yield
+            return
+        mapped.madvise(mmap.MADV_RANDOM, first)
+        try:
+            yield
+        finally:
+            mapped.madvise(mmap.MADV_NORMAL, first)
 
     def pages(self, page_bytes: int) -> NDArray[np.uint8]:
         """View the dump as pages; a truncated last page is left out.

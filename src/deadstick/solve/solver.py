@@ -1,6 +1,7 @@
 """The whole search, question by question, from a dump to a recipe with its evidence."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from time import monotonic
 
@@ -39,7 +40,7 @@ from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
-from deadstick.solve.survey import surveyed
+from deadstick.solve.survey import SURVEY_BYTES, surveyed
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
 
@@ -74,7 +75,15 @@ def solve(
         HintError: a hint is contradicted by the data.
     """
     dumps = [dump] if isinstance(dump, Dump | np.ndarray) else dump
-    arrays = [one.array if isinstance(one, Dump) else one for one in dumps]
+    with ExitStack() as reading:
+        for one in dumps:
+            if isinstance(one, Dump):
+                reading.enter_context(one.read_here_and_there(SURVEY_BYTES))
+        return _solved([one.array if isinstance(one, Dump) else one for one in dumps], hints, progress)
+
+
+def _solved(arrays: list[NDArray[np.uint8]], hints: Hints, progress: Progress) -> Solution:
+    """The same with the bytes of the dumps."""
     if len(arrays) > 1:
         return _checked(solve_several(arrays, hints, progress, _searched), hints)
     data = arrays[0]
