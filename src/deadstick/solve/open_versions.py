@@ -49,7 +49,8 @@ class Ordered:
         translation: with the version.
         offset: `uint8[metadata_bytes]`, to be added to the metadata.
         found: how consistent the volumes are under it.
-        is_shown: of all copies that differ the later one is known by its content.
+        is_shown: of all copies that differ the later one is known, by its content or because the volumes contradict
+            themselves with the other one.
     """
 
     translation: Translation
@@ -110,10 +111,11 @@ def _told(
         if turned.share > best.share + LESS:
             best, constant = turned, constant ^ bit
     # What was told early may look different under the later bits.
-    for bit in left:
-        if found(constant ^ bit).share > best.share - LESS and not _fills(values ^ constant, bit):
-            return None
-    shown = bool(told) and set(votes) == set(told)
+    turned_round = {bit: found(constant ^ bit).share for bit in left}
+    by_volumes = {bit for bit, share in turned_round.items() if share <= best.share - LESS}
+    if not all(bit in by_volumes or _fills(values ^ constant, bit) for bit in left):
+        return None
+    shown = bool(votes) and set(votes) <= by_volumes.union(told)
     return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best, shown)
 
 
