@@ -9,6 +9,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
+from deadstick.solve.noise import constant_rows
 from deadstick.solve.numbering import BlockMetadata
 
 SAMPLES = (0, 1, 2, 3)
@@ -29,8 +30,7 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
             raw = space.take(numbers)
             batch = recipe.decode(raw, space.numbers(numbers))
             values[chunk, column] = batch.metadata
-            # A page of one and the same byte is the pattern of a bad block, not a page that was written.
-            good[chunk, column] = (batch.errors >= 0).all(axis=1) & (raw != raw[:, :1]).any(axis=1)
+            good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
     written = good.any(axis=1)
     return BlockMetadata(blocks[written], values[written], good[written])
 
@@ -52,6 +52,17 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     first = size * np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
     raw = pages[first]
     return bool((~recipe.decode(raw, first).erased & (raw != raw[:, :1]).any(axis=1)).any())
+
+
+def _is_pattern(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """`bool[pages]`: pages of one and the same byte, as bad blocks have, and none that was written.
+
+    Zeros and ones under a mark may well be data; any other byte, nearly throughout, is the pattern of a test.
+    """
+    middle = np.median(raw, axis=1)
+    tested = constant_rows(raw) & (middle != 0x00) & (middle != 0xFF)
+    pattern: NDArray[np.bool_] = tested | (raw == raw[:, :1]).all(axis=1)
+    return pattern
 
 
 def placed_blocks(

@@ -24,8 +24,8 @@ class Order:
     Attributes:
         log10_chance: that a field which is no version has such versions in such an order.
         log10_opposite: that copies in the right order are blanked so often.
-        is_shown: of all copies that differ the one with the higher version was filled later, so that the field need
-            be no version to give the newest data.
+        is_shown: of all copies that differ the one with the higher version was filled later, or none differ, so that
+            the field need be no version to give the newest data.
     """
 
     log10_chance: float = 0.0
@@ -78,7 +78,7 @@ class VersionOrder:
         blocks = self.metadata.blocks.tolist()
         pairs = [(blocks[a], blocks[b]) for a, b in pairs_of_copies(logical, values)]
         votes = [self.fillings.vote(*pair) for pair in pairs]
-        shown = 1 in votes and all(
+        shown = bool(pairs) and all(
             vote == 1 or self.fillings.alike(*pair) for vote, pair in zip(votes, pairs, strict=True)
         )
         chance = votes_by_accident(votes)
