@@ -160,7 +160,8 @@ def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[
 def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
     """The field with the high bytes that are zero in every block: a block whose high byte is not has no such number.
 
-    Where some block reads all ones, which means no number, the wider field must read so, too.
+    Where some block reads all ones, which means no number, the wider field must read so, too. Of the strays beyond the
+    range, which a controller's own tables may be, nothing is asked.
     """
     full = (1 << 8 * field.length) - 1
     if field.mask & full != full:
@@ -169,7 +170,9 @@ def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
         values, _ = block_values(field, metadata)
         wide, _ = block_values(wider, metadata)
         numbered = values != field.all_ones
-        if (wide[numbered] == values[numbered]).all() and (wide[~numbered] == wider.all_ones).all():
+        some = np.sort(values[numbered])
+        kept = numbered & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else numbered
+        if (wide[kept] == values[kept]).all() and (wide[~numbered] == wider.all_ones).all():
             return _widened(wider, metadata)
     return field
 

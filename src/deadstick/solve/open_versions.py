@@ -93,7 +93,7 @@ def _told(
     logical, values = logical[numbered], values[numbered]
     bits = list(_deciding_bits(logical, values))
     votes = _votes(logical, values, metadata.blocks[numbered], copies) if copies else {}
-    told = {bit: some[0] for bit, some in votes.items() if bit and some[0] and len(set(some)) == 1}
+    told = {bit: said for bit, some in votes.items() if bit and (said := _unanimous(some))}
     constant = lowest_constant(values)
     for bit, later in told.items():
         constant = constant & ~bit | (bit if later < 0 else 0)
@@ -137,6 +137,13 @@ def _votes(
             if said or not copies.alike(int(blocks[one]), int(blocks[other])):
                 votes.setdefault(bit, []).append(said)
     return votes
+
+
+def _unanimous(votes: list[int]) -> int:
+    """What all say that say something: one is enough where nobody is silent, else two."""
+    said = [vote for vote in votes if vote]
+    agreed = len(set(said)) == 1 and len(said) >= min(2, len(votes))
+    return said[0] if agreed else 0
 
 
 def _deciding_bits(logical: NDArray[np.int64], values: NDArray[np.int64]) -> Iterator[int]:
