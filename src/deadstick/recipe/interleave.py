@@ -15,7 +15,7 @@ Where blocks carry logical numbers, the units may each count from zero (`own`: n
 all together (`common`: group g has the numbers `g * ways` to `g * ways + ways - 1`, on whichever chip they are).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, TypeVar
 
@@ -116,6 +116,17 @@ class Interleave:
     def chip_order(self) -> tuple[int, ...]:
         """The chips in the order in which their first units come."""
         return tuple(dict.fromkeys(chip for chip, _ in self.order))
+
+    @property
+    def normal(self) -> "Interleave":
+        """The same with the chips numbered in the order of their dumps.
+
+        >>> Interleave(((1,), (0,)), 1, ((0, 0), (1, 0))).normal == Interleave(((0,), (1,)), 1, ((1, 0), (0, 0)))
+        True
+        """
+        ordered = tuple(sorted(self.chips))
+        order = tuple((ordered.index(self.chips[chip]), plane) for chip, plane in self.order)
+        return replace(self, chips=ordered, order=order)
 
     # Blocks ---------------------------------------------------------------------------------------
 

@@ -19,9 +19,10 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
-from deadstick.solve.find_joined import find_joined
+from deadstick.solve.find_joined import find_joined, joined_as
 from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
+from deadstick.solve.interleave_trials import NOTHING_KNOWN
 from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
 from deadstick.solve.survey import SURVEY_BYTES
@@ -84,7 +85,7 @@ def solve_several(
     if hints.recipe is not None:
         return prove_several(dumps, hints.recipe)
     progress("bus", 0, 1)
-    joined = find_joined(dumps)
+    joined = joined_as(find_joined(dumps), hints.interleave)
     ends: list[Solution] = []
     objection: HintError | None = None
     for groups in joined.choices:
@@ -109,20 +110,24 @@ def _said(groups: Chips) -> str:
     return "; ".join(f"dumps {' and '.join(map(str, lanes))} byte by byte" for lanes in groups) + "; so the code says"
 
 
-def spread_over(chips: ChipSet, recipe: Recipe, period: int, hint: int | None, progress: Progress) -> FoundInterleave:
+def spread_over(chips: ChipSet, recipe: Recipe, period: int, hints: Hints, progress: Progress) -> FoundInterleave:
     """Find translation and interleave, once pages can be decoded.
 
     Args:
         chips: all dumps.
         recipe: decodes pages of each chip.
         period: pages after which the keystream comes again; 0 for none.
-        hint: pages per block that the user knows.
+        hints: pages per block, and the interleave as far as the user knows it.
         progress: told about every hypothesis.
+
+    Raises:
+        HintError: a hint is contradicted by the data.
     """
     recipe = replace(recipe, interleave=unmixed(chips.groups))
     space = chips.space(recipe)
-    plain = find_translation(space, recipe, period, hint, progress)
-    return find_interleave(space, plain, period, hint, progress)
+    size = hints.pages_per_block
+    plain = find_translation(space, recipe, period, size, progress)
+    return find_interleave(space, plain, period, size, progress, hints.interleave or NOTHING_KNOWN)
 
 
 def foreign_chip(chips: ChipSet, recipe: Recipe) -> tuple[Finding, bool]:

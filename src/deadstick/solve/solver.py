@@ -11,7 +11,7 @@ from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import encryption, findings
-from deadstick.solve.check_hints import check_hints
+from deadstick.solve.check_hints import check_hints, check_number
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
 from deadstick.solve.endings import (
@@ -75,6 +75,7 @@ def solve(
     """
     dumps = [dump] if isinstance(dump, Dump | np.ndarray) else dump
     arrays = [one.array if isinstance(one, Dump) else one for one in dumps]
+    check_number(hints.interleave, len(arrays))
     if len(arrays) > 1:
         return _checked(solve_several(arrays, hints, progress, _searched), hints)
     data = arrays[0]
@@ -234,11 +235,19 @@ def _spread(chips: ChipSet, plain: Unscrambled, hints: Hints, progress: Progress
     borders get the wrong keystream under all of them but one, and the volumes must tell which that is.
     """
     period, rivals = keystream_period(plain), plain.rule.schedule.rivals if plain.rule else ()
-    first = spread_over(chips, plain.recipe, period, hints.pages_per_block, progress)
     if not rivals or period or hints.pages_per_block is not None:
-        return first, True
-    others = (replace(plain.recipe, pages_per_block=size) for size in rivals[:MOST_RIVAL_BLOCKS])
-    spreads = [first, *(spread_over(chips, other, period, None, progress) for other in others)]
+        return spread_over(chips, plain.recipe, period, hints, progress), True
+    spreads, objection = [], None
+    for size in (plain.recipe.pages_per_block, *rivals[:MOST_RIVAL_BLOCKS]):
+        try:
+            recipe = replace(plain.recipe, pages_per_block=size)
+            spreads.append(spread_over(chips, recipe, period, hints, progress))
+        except HintError as error:  # the interleave of the user does not fit one of the sizes
+            objection = objection or error
+    if objection is not None and not spreads:
+        raise objection
+    if len(spreads) == 1:
+        return spreads[0], False
     spreads.sort(key=lambda item: item.translation.volume_score, reverse=True)
     margin = spreads[0].translation.volume_score - spreads[1].translation.volume_score
     return spreads[0], margin >= SURE_MARGIN and len(rivals) <= MOST_RIVAL_BLOCKS
