@@ -128,6 +128,19 @@ class Interleave:
         order = tuple((ordered.index(self.chips[chip]), plane) for chip, plane in self.order)
         return replace(self, chips=ordered, order=order)
 
+    @property
+    def in_order(self) -> "Interleave":
+        """The same for dumps that are given in the order in which their chips, and the bytes of a chip, follow.
+
+        >>> given = Interleave(((1, 3), (0, 2)), 1, ((1, 0), (0, 0)))
+        >>> given.in_order == Interleave(((0, 1), (2, 3)), 1, ((0, 0), (1, 0)))
+        True
+        """
+        ranks = {chip: rank for rank, chip in enumerate(self.chip_order)}
+        lanes = range(self.lanes)
+        chips = tuple(tuple(rank * self.lanes + lane for lane in lanes) for rank in range(len(self.chips)))
+        return replace(self, chips=chips, order=tuple((ranks[chip], plane) for chip, plane in self.order))
+
     # Blocks ---------------------------------------------------------------------------------------
 
     def slots(self, chip: NDArray[np.int64], block: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -12,6 +12,7 @@ from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import encryption, findings
 from deadstick.solve.check_hints import check_hints, check_number
+from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
 from deadstick.solve.endings import (
@@ -31,6 +32,7 @@ from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
+from deadstick.solve.library_several import look_up_several
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.noise import SectorTest, may_hold_parity
 from deadstick.solve.placed_blocks import has_unread_blocks
@@ -38,7 +40,7 @@ from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
-from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
+from deadstick.solve.several import foreign_chip, prove_several, solve_several, spread_over
 from deadstick.solve.survey import surveyed
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
@@ -77,7 +79,7 @@ def solve(
     arrays = [one.array if isinstance(one, Dump) else one for one in dumps]
     check_number(hints.interleave, len(arrays))
     if len(arrays) > 1:
-        return _checked(solve_several(arrays, hints, progress, _searched), hints)
+        return _checked(_solved_several(arrays, hints, progress), hints)
     data = arrays[0]
     if hints.recipe is not None:
         return _checked(prove(data, hints.recipe, progress), hints)
@@ -85,10 +87,15 @@ def solve(
     if nothing is not None:
         return nothing
     shelf = look_up(data, hints, progress)
-    solution = shelf.solution or _searched(ChipSet((data,)), hints, progress)
-    if shelf.solution is None and shelf.finding is not None:
-        solution = replace(solution, findings=(shelf.finding, *solution.findings))
+    solution = shelf.solution or shelf.noted(_searched(ChipSet((data,)), hints, progress))
     return _checked(solution, hints)
+
+
+def _solved_several(dumps: Sequence[NDArray[np.uint8]], hints: Hints, progress: Progress) -> Solution:
+    if hints.recipe is not None:
+        return prove_several(dumps, hints.recipe)
+    shelf = look_up_several(dumps, hints, progress, described)
+    return shelf.solution or shelf.noted(solve_several(dumps, hints, progress, _searched))
 
 
 def _checked(solution: Solution, hints: Hints) -> Solution:
@@ -107,7 +114,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     candidates = _with_hints(page_candidates(part, candidates_by_register(part, registers)), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
-        return _described(chips, given, hints, [given_parts(given)], progress)
+        return described(chips, given, hints, [given_parts(given)], progress)
     if hints.code is not None and hints.code.family == "none":
         readable = _codeless(data, part, candidates, hints, progress)
         if readable.recipe is not None:
@@ -120,7 +127,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     plain = find_scrambler(pages, registers)
     if plain is None:
         return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
-    return _described(chips, plain, hints, answers, progress)
+    return described(chips, plain, hints, answers, progress)
 
 
 def _coded(
@@ -171,10 +178,19 @@ def _codeless(
     return Solution("solved", reason, readable.recipe, tuple(findings.codeless(readable)))
 
 
-def _described(
-    chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress
-) -> Solution:
-    """What the corrected data are: encrypted, or those of volumes that tell the translation."""
+def described(chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress) -> Solution:
+    """What the corrected data are: encrypted, or those of volumes that tell the translation.
+
+    Args:
+        chips: all dumps.
+        plain: page, code and scrambler, which decode the first chip.
+        hints: what is known already.
+        answers: findings so far.
+        progress: told about every step.
+
+    Raises:
+        HintError: a hint is contradicted by the data.
+    """
     answers.append(findings.scrambler(plain))
     progress("content", 0, 1)
     pages = whole_pages(chips.first, plain.recipe.layout)
