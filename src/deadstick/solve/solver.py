@@ -15,6 +15,7 @@ from deadstick.solve.check_hints import check_hints, check_number
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
+from deadstick.solve.doubts import Places, doubted, place_doubt
 from deadstick.solve.endings import (
     ended_encrypted,
     nothing_to_read,
@@ -33,9 +34,7 @@ from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.library_several import look_up_several
-from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.noise import SectorTest, may_hold_parity
-from deadstick.solve.placed_blocks import has_unread_blocks
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
@@ -49,9 +48,6 @@ REGISTER_BYTES = 32 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 """No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
 honest "not found" in minutes is worth more than a hope for hours."""
-PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
-"""Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
-metadata leave the numbers of all blocks open but for a constant."""
 MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
 """Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""
 NO_HINTS = Hints()
@@ -87,8 +83,9 @@ def solve(
     if nothing is not None:
         return nothing
     shelf = look_up(data, hints, progress)
-    solution = shelf.solution or shelf.noted(_searched(ChipSet((data,)), hints, progress))
-    return _checked(solution, hints)
+    if shelf.solution is not None:
+        return _checked(doubted(data, shelf.solution, progress), hints)
+    return _checked(shelf.noted(_searched(ChipSet((data,)), hints, progress)), hints)
 
 
 def _solved_several(dumps: Sequence[NDArray[np.uint8]], hints: Hints, progress: Progress) -> Solution:
@@ -221,18 +218,10 @@ def _translated(
         chips.space(translation.recipe), translation.recipe, known, translation.volume_score
     )
     reason = "the recipe decodes the dump"
-    share = OPEN_SHARE if has_open_metadata(recipe) else PROVEN_SHARE
-    in_the_middle = recipe.translation.logical_number is None and not translation.is_anchored
-    open_questions = (
-        (
-            known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share),
-            "no volume confirms where its pages belong",
-        ),
-        (known is None and in_the_middle, "its volume begins in the middle and no partition says so"),
-        (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
-        (not block_is_told, "the keystreams fit another block size as well"),
-    )
-    doubt = next((words for is_open, words in open_questions if is_open), None)
+    score = translation.volume_score
+    doubt = place_doubt(pages, recipe, Places(score, spread.share, translation.is_anchored), is_given=known is not None)
+    if doubt is None and not block_is_told:
+        doubt = "the keystreams fit another block size as well"
     if doubt is not None:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += f"; {doubt}, so nothing is called exact"
