@@ -196,6 +196,21 @@ class TestFinding:
         assert looked_up(played(IN_ORDER), tmp_path / "none").finding is None
         assert looked_up(played(IN_ORDER), tmp_path, library=None).finding is None
 
+    def test_its_own_order_does_not_outweigh_what_the_user_says(self, tmp_path: Path) -> None:
+        recipe = replace(RECIPE, interleave=EIGHT, translation=IDENTITY)
+        kept(tmp_path, recipe, played(recipe))
+        found = looked_up(played(recipe), tmp_path, known=KnownParts(interleave=InterleaveHint(planes=1)))
+        assert found.solution is None
+        assert found.finding is not None
+        assert "(planes 1) does not fit" in found.finding.rivals[0].figure
+
+    def test_a_page_that_two_chips_cannot_share_does_no_harm(self, tmp_path: Path) -> None:
+        odd = Recipe(64, spare_groups(1055, 2, 512, 4, 9), Code(13, 0x201B, 5), None, IDENTITY, Interleave(((0, 1),)))
+        toml.save(odd, tmp_path / "odd.toml")
+        found = looked_up(played(IN_ORDER), tmp_path)
+        assert found.finding is not None
+        assert found.finding.figure.startswith("0 of 1 recipes were tried")
+
     def test_a_wrong_hint_on_the_interleave_is_refused_with_a_library_too(self, tmp_path: Path) -> None:
         kept(tmp_path, IN_ORDER, played(IN_ORDER))
         known = KnownParts(interleave=InterleaveHint(by="block"))

@@ -111,10 +111,10 @@ def _ranked(dumps: Sequence[Bytes], known: Sequence[Entry], hints: Hints, deadli
         interleave, page = entry.recipe.interleave, entry.recipe.layout.page_bytes
         if interleave.dumps != len(dumps) or not interleave.sure or any(contradictions(entry.recipe, others)):
             continue
+        if page % interleave.lanes or min(map(len, dumps)) * interleave.lanes < page:
+            continue
         for groups in groupings(len(dumps), interleave.lanes, hints):
             chips = ChipSet(tuple(dumps), groups)
-            if min(map(len, dumps)) * interleave.lanes < page:
-                continue
             fits.append(_Fit(entry, chips, alike(chips.first, entry) if monotonic() < deadline else 0.0))
     return sorted(fits, key=lambda fit: (-fit.likeness, fit.entry.path.name))
 
@@ -138,7 +138,7 @@ def _weighed(fit: _Fit, hints: Hints, progress: Progress, finish: Finish) -> tup
         return None, f"{figure}; {error}", chance
     if solution.outcome != "solved" or solution.recipe is None:
         return None, f"{figure}; {solution.reason}", chance
-    found, volume = _better(fit, solution.recipe)
+    found, volume = _better(fit, solution.recipe, hints)
     figure += f"; volumes consistent by {volume:.0f} bits"
     if volume < SURE_VOLUME:
         return None, figure, chance
@@ -156,15 +156,16 @@ def _decoded(fit: _Fit, most: int) -> tuple[int, int]:
     return sum(decoded for decoded, _ in counts), sum(examined for _, examined in counts)
 
 
-def _better(fit: _Fit, found: Recipe) -> tuple[Recipe, float]:
+def _better(fit: _Fit, found: Recipe, hints: Hints) -> tuple[Recipe, float]:
     """What was found, or the recipe's own order and translation if its volumes are better; with their bits."""
+    known = hints.interleave
     best, most = found, volume_score(PageSpace.of_dumps(fit.chips.dumps, found), found)
     interleave = fit.entry.recipe.interleave
     natural = tuple(range(interleave.dumps))
     orders = permutations(natural) if len(natural) <= MOST_PERMUTED else iter([natural])
     for order in orders:
         turned = replace(interleave, chips=tuple(tuple(order[dump] for dump in lanes) for lanes in interleave.chips))
-        if turned.normal.chips != fit.chips.groups:
+        if turned.normal.chips != fit.chips.groups or (known is not None and not known.fits(turned)):
             continue
         # The search has to come to the same order by itself for it to be proven.
         is_same = turned.normal == found.interleave and fit.entry.recipe.pages_per_block == found.pages_per_block
