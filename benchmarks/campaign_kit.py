@@ -1,4 +1,4 @@
-"""What the campaigns share: one drawn case, solved from its dump alone in a process of its own, and judged."""
+"""What the campaigns share: one drawn case, solved from its dumps alone in a process of its own, and judged."""
 
 import json
 import multiprocessing
@@ -7,14 +7,17 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import ExitStack
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from deadstick.case.reads import opened
 from deadstick.flash.dump import Dump
+from deadstick.progress import silent
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.draw import DrawnCase, Ranges, draw_case
 from deadstick.simulate.judge import judge
@@ -33,8 +36,8 @@ class Search:
 
     Attributes:
         solution: None where the process failed.
-        seconds: from the opened dump to the recipe.
-        peak_bytes: largest resident memory of the process; pages of the dump that it touched are in it.
+        seconds: from the opened dumps to the recipe; several reads of a chip are voted on before.
+        peak_bytes: largest resident memory of the process; pages of the dumps that it touched are in it.
         failure: what went wrong, empty where nothing did.
     """
 
@@ -44,15 +47,15 @@ class Search:
     failure: str
 
 
-def search(path: Path, limit: float = SECONDS_LIMIT) -> Search:
-    """Solve a dump in a fresh process, which gets the path and nothing else.
+def search(chips: Sequence[Sequence[Path]], limit: float = SECONDS_LIMIT) -> Search:
+    """Solve dumps in a fresh process, which gets their paths and nothing else.
 
     Args:
-        path: of the dump.
+        chips: the reads of each chip.
         limit: seconds after which the process is ended.
     """
     receiver, sender = SPAWN.Pipe(duplex=False)
-    process = SPAWN.Process(target=_search, args=(str(path), sender))
+    process = SPAWN.Process(target=_search, args=(chips, sender))
     began = time.monotonic()
     process.start()
     sender.close()
@@ -70,19 +73,26 @@ def search(path: Path, limit: float = SECONDS_LIMIT) -> Search:
     return answer
 
 
-def _search(path: str, sender: Connection) -> None:
+def _search(chips: Sequence[Sequence[Path]], sender: Connection) -> None:
     """The child: open, solve, send."""
-    dump = Dump.open(path)
-    began = time.perf_counter()
     solution, failure = None, ""
+    began = time.perf_counter()
     try:
-        solution = solve(dump)
+        with ExitStack() as stack:
+            dumps = _opened(chips, stack)
+            began = time.perf_counter()
+            solution = solve(dumps[0] if len(dumps) == 1 else dumps)
     except Exception:  # noqa: BLE001 - a campaign counts every crash and names it
         failure = traceback.format_exc(limit=-3)
     seconds = time.perf_counter() - began
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     sender.send(Search(solution, seconds, peak, failure))
     sender.close()
+
+
+def _opened(chips: Sequence[Sequence[Path]], stack: ExitStack) -> list[Dump]:
+    """Each chip as one dump, as the commands open it: several reads are examined and voted on."""
+    return [stack.enter_context(opened(reads, silent))[0] for reads in chips]
 
 
 def run_case(seed: int, ranges: Ranges, limit: float = SECONDS_LIMIT) -> Record:
@@ -104,11 +114,10 @@ def run_case(seed: int, ranges: Ranges, limit: float = SECONDS_LIMIT) -> Record:
 def run_drawn(case: DrawnCase, limit: float = SECONDS_LIMIT) -> Record:
     """Solve and judge a case that is drawn already."""
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "dump.bin"
-        case.dump.tofile(path)
-        found = search(path, limit)
+        chips = _written(case, Path(folder))
+        found = search(chips, limit)
         record: Record = {
-            "dump_bytes": case.dump.size,
+            "dump_bytes": sum(reads[0].size for reads in case.reads),
             "options": case.options,
             "true": case.recipe.describe(),
             "seconds": round(found.seconds, 2),
@@ -119,12 +128,23 @@ def run_drawn(case: DrawnCase, limit: float = SECONDS_LIMIT) -> Record:
         record["reason"] = f"{found.solution.outcome}: {found.solution.reason}"
         if found.solution.recipe is None:
             return record | {"verdict": "unsolved"}
-        return record | _judged(path, case, found.solution.recipe)
+        return record | _judged(chips, case, found.solution.recipe)
 
 
-def _judged(path: Path, case: DrawnCase, recipe: Recipe) -> Record:
+def _written(case: DrawnCase, folder: Path) -> list[list[Path]]:
+    """The files of a case: the reads of each chip."""
+    chips = []
+    for chip, reads in enumerate(case.reads):
+        chips.append([folder / f"chip{chip}-read{read}.bin" for read in range(len(reads))])
+        for path, content in zip(chips[-1], reads, strict=True):
+            content.tofile(path)
+    return chips
+
+
+def _judged(chips: Sequence[Sequence[Path]], case: DrawnCase, recipe: Recipe) -> Record:
     whole = case.plan.cut == 1.0
-    result = judge(Dump.open(path), case.recipe, recipe, case.history.disk if whole else None)
+    with ExitStack() as stack:
+        result = judge(_opened(chips, stack), case.recipe, recipe, case.history.disk if whole else None)
     return {
         "verdict": result.verdict,
         "found": recipe.describe(),

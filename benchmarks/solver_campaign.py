@@ -116,7 +116,12 @@ def failures(records: list[Record]) -> list[str]:
         if "share" in record:
             wrong += f"; {record['share']:.2%} of the sectors right, {record['wrong_exact']} wrong and claimed"
         true = record["true"]
-        drawn = "; ".join([true["page"], record["options"]["shape"], true["code"], true["scrambler"]])
+        parts = [true["page"], record["options"]["shape"], true["code"], true["scrambler"]]
+        if true.get("interleave", "none") != "none":
+            parts.append(true["interleave"])
+        if "reads" in record["options"]:
+            parts.append(f"{record['options']['reads']} reads")
+        drawn = "; ".join(parts)
         rest = ", ".join(record["options"][key] for key in ("seed rule", "fill", "mapping", "end"))
         lines.append(
             f"| {record['seed']} | {record['verdict']} | {record['seconds']:.0f} | {wrong} | {drawn}; {rest} |"

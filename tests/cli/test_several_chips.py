@@ -41,11 +41,11 @@ def stick() -> History:
     return scenario_history(7, 4 << 20, fill=0.5)
 
 
-def dumps_of(interleave: Interleave, folder: Path) -> list[Path]:
+def dumps_of(interleave: Interleave, folder: Path, seed: int = 3) -> list[Path]:
     """Play a stick with such a controller, and read its chips."""
     planes, chips = interleave.planes, len(interleave.chips)
     blocks = 48 // chips // planes * planes
-    controller = InterleavedController(replace(RECIPE, interleave=interleave), blocks, 3, bad=1)
+    controller = InterleavedController(replace(RECIPE, interleave=interleave), blocks, seed, bad=1)
     for state in stick().states:
         controller.write(state)
         controller.level_wear(4)
@@ -88,3 +88,29 @@ def test_dumps_of_different_sticks_are_not_taken_together(tmp_path: Path) -> Non
     done = deadstick("solve", first, other, "--explain", "--no-library", timeout=280)
     assert done.returncode == 4, done.stdout + done.stderr
     assert "dump 1 does not decode under the recipe of the first chip" in " ".join(done.stdout.split())
+
+
+def test_the_next_stick_of_the_same_make_is_found_in_the_library(tmp_path: Path) -> None:
+    interleave, shelf = SPREADS["two chips by page, swapped"], tmp_path / "shelf"
+    (tmp_path / "other").mkdir()
+    first, second = dumps_of(interleave, tmp_path), dumps_of(interleave, tmp_path / "other", seed=5)[::-1]
+    done = deadstick("recover", *first, "--case", tmp_path / "case", "--library", shelf, timeout=280)
+    assert done.returncode == 0, done.stdout + done.stderr
+    (kept,) = shelf.iterdir()
+    assert toml.load(kept).interleave == Interleave.of_chips(2)
+    done = deadstick("solve", *second, "--library", shelf, "--save", tmp_path / "recipe.toml", timeout=280)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert f"the recipe {kept.name} of the library decodes the dumps" in " ".join(done.stdout.split())
+    assert toml.load(tmp_path / "recipe.toml").interleave == Interleave.of_chips(2)
+    assert list(shelf.iterdir()) == [kept]
+
+
+def test_a_part_of_a_recipe_that_has_the_order_wrong_is_refused(tmp_path: Path) -> None:
+    paths, part = dumps_of(SPREADS["two chips by page, swapped"], tmp_path), tmp_path / "part.toml"
+    toml.save(replace(RECIPE, interleave=Interleave.of_chips(2)), part)
+    part.write_text("partial = true\n" + part.read_text())
+    done = deadstick("solve", *paths, "--recipe", part, "--no-library", timeout=280)
+    assert done.returncode == 2, done.stdout + done.stderr
+    line = done.stderr.splitlines()[-1]
+    assert line.startswith("deadstick: the interleave of the recipe file (chips [[0], [1]], planes 1")
+    assert line.endswith("bits under chips 1, 0, page by page")

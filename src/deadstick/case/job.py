@@ -222,11 +222,8 @@ class Job:
 
     def _keep(self, folder: Path, recipe: Recipe) -> None:
         """Put a solved recipe into the library; one that cannot be written takes nothing from the case."""
-        if len(self._chips) > 1:
-            self.store.note("library", "recipes for several chips are not put into it")
-            return
         try:
-            added = library.add(folder, self._chips[0].array, recipe)
+            added = library.add(folder, [chip.array for chip in self._chips], recipe)
         except OSError as error:
             self.store.note("library not written", storable(f"{folder}: {error.strerror or error}"))
         else:

@@ -149,11 +149,11 @@ def notices_to_dicts(notices: Sequence[Notice]) -> list[dict[str, Any]]:
 
 
 @contextmanager
-def opened(argument: Path, progress: Progress) -> Iterator[tuple[Dump, tuple[Notice, ...]]]:
+def opened(argument: Path | Sequence[Path], progress: Progress) -> Iterator[tuple[Dump, tuple[Notice, ...]]]:
     """One chip for a command that writes nothing; its vote lies in a temporary folder for as long.
 
     Args:
-        argument: the chip's reads, joined by commas.
+        argument: the chip's reads, joined by commas, or one by one.
         progress: told about `contacts` and `vote`.
 
     Yields:

@@ -46,8 +46,8 @@ def solve(dumps: Sequence[Path], given: Hints, *, explain: bool, save: Path | No
         page_bytes = found.recipe.layout.page_bytes if found.recipe else None
         noticed = tuple(finding_of(notice, page_bytes) for notice in notices)
         found = replace(found, findings=(*noticed, *found.findings))
-        if found.recipe is not None and given.library is not None and len(chips) == 1:
-            _keep(given.library, chips[0][0], found.recipe)
+        if found.recipe is not None and given.library is not None:
+            _keep(given.library, [chip for chip, _ in chips], found.recipe)
     show.solution(found, explain=explain)
     if not explain:
         show.notices(noticed)
@@ -56,10 +56,10 @@ def solve(dumps: Sequence[Path], given: Hints, *, explain: bool, save: Path | No
     return SOLVED if found.outcome == "solved" else NOT_SOLVED
 
 
-def _keep(folder: Path, dump: Dump, recipe: Recipe) -> None:
+def _keep(folder: Path, chips: Sequence[Dump], recipe: Recipe) -> None:
     """Put a solved recipe into the library; a library that cannot be written takes nothing from the answer."""
     try:
-        added = library.add(folder, dump.array, recipe)
+        added = library.add(folder, [chip.array for chip in chips], recipe)
     except OSError as error:
         show.warning(f"the recipe could not be put into the library: {folder}: {error.strerror or error}")
     else:

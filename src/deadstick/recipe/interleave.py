@@ -15,7 +15,7 @@ Where blocks carry logical numbers, the units may each count from zero (`own`: n
 all together (`common`: group g has the numbers `g * ways` to `g * ways + ways - 1`, on whichever chip they are).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, TypeVar
 
@@ -116,6 +116,30 @@ class Interleave:
     def chip_order(self) -> tuple[int, ...]:
         """The chips in the order in which their first units come."""
         return tuple(dict.fromkeys(chip for chip, _ in self.order))
+
+    @property
+    def normal(self) -> "Interleave":
+        """The same with the chips numbered in the order of their dumps.
+
+        >>> Interleave(((1,), (0,)), 1, ((0, 0), (1, 0))).normal == Interleave(((0,), (1,)), 1, ((1, 0), (0, 0)))
+        True
+        """
+        ordered = tuple(sorted(self.chips))
+        order = tuple((ordered.index(self.chips[chip]), plane) for chip, plane in self.order)
+        return replace(self, chips=ordered, order=order)
+
+    @property
+    def in_order(self) -> "Interleave":
+        """The same for dumps that are given in the order in which their chips, and the bytes of a chip, follow.
+
+        >>> given = Interleave(((1, 3), (0, 2)), 1, ((1, 0), (0, 0)))
+        >>> given.in_order == Interleave(((0, 1), (2, 3)), 1, ((0, 0), (1, 0)))
+        True
+        """
+        ranks = {chip: rank for rank, chip in enumerate(self.chip_order)}
+        lanes = range(self.lanes)
+        chips = tuple(tuple(rank * self.lanes + lane for lane in lanes) for rank in range(len(self.chips)))
+        return replace(self, chips=chips, order=tuple((ranks[chip], plane) for chip, plane in self.order))
 
     # Blocks ---------------------------------------------------------------------------------------
 

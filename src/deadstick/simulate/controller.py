@@ -8,7 +8,7 @@ contents too. What the bytes look like is the recipe's matter.
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,20 @@ from deadstick.recipe.translation import BitField
 from deadstick.simulate.nand import add_bit_errors, as_blocks, spoil_blocks
 
 Counter = Literal["block", "global"]
+
+
+class Habits(TypedDict, total=False):
+    """What a controller with block mapping does as it likes; see the arguments of `BlockMappedController`."""
+
+    bad: int
+    system: int
+    spare: int
+    counter: Counter
+    first_version: int
+    page_field: BitField | None
+    metadata_fill: int
+    repeat: bool
+    skip_blank: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,13 @@
 """How a drawn controller lives: its blocks, which are bad or erased, what its counters count, where the read ends."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
-from deadstick.simulate.controller import BlockMappedController, Counter, identity_dump
+from deadstick.simulate.controller import BlockMappedController, Counter, Habits, identity_dump
 from deadstick.simulate.draw_ranges import Ranges
 from deadstick.simulate.history import History
 
@@ -21,19 +21,20 @@ class ChipPlan:
     """Sizes and habits, drawn before the contents are.
 
     Attributes:
-        blocks: of the chip.
+        blocks: of each chip.
         disk_bytes: of the disk; the last logical block may not be filled.
         first_sector: 0 for a bare volume, else the LBA of the partition.
         erased: whether blocks stay erased.
-        bad: bad blocks.
-        system: blocks with tables of the controller.
+        bad: bad blocks; of each unit, that is plane of a chip, where there are several.
+        system: blocks with tables of the controller, likewise.
         counter: what the version counts.
         first_version: its first value.
         page_field: a decoy that holds the page's place in its block.
         metadata_fill: the byte in metadata columns that no field uses.
         repeat: whether every codeword repeats the metadata of the first.
         skip_blank: whether logical blocks that were never written stay unmapped.
-        cut: share of the dump that was read.
+        cut: share of each dump that was read.
+        paired: whether several units act in step, so that the blocks of a group lie at the same place in each.
     """
 
     blocks: int
@@ -49,6 +50,21 @@ class ChipPlan:
     repeat: bool = False
     skip_blank: bool = False
     cut: float = 1.0
+    paired: bool = True
+
+    @property
+    def habits(self) -> Habits:
+        """What a controller with block mapping is told."""
+        return {
+            "bad": self.bad,
+            "system": self.system,
+            "counter": self.counter,
+            "first_version": self.first_version,
+            "page_field": self.page_field,
+            "metadata_fill": self.metadata_fill,
+            "repeat": self.repeat,
+            "skip_blank": self.skip_blank,
+        }
 
 
 def draw_chip(rng: np.random.Generator, ranges: Ranges, recipe: Recipe) -> ChipPlan:
@@ -58,7 +74,8 @@ def draw_chip(rng: np.random.Generator, ranges: Ranges, recipe: Recipe) -> ChipP
     cut = float(rng.uniform(0.8, 0.99)) if rng.random() < ranges.cut_share else 1.0
     vary = ranges.controllers_vary
     bad, system = (int(rng.integers(0, 4)), int(rng.integers(0, 3))) if vary and mapped else (1, 0)
-    block = recipe.pages_per_block * recipe.layout.data_bytes
+    # Of the disk, the blocks that go together; one of each unit.
+    block = recipe.pages_per_block * recipe.layout.data_bytes * recipe.interleave.ways
     if ranges.dump_bytes is None:
         logical = -(-ranges.disk_bytes // block)
         extra = SPARE_BLOCKS + logical // OLD_SHARE if mapped else 3
@@ -70,17 +87,18 @@ def draw_chip(rng: np.random.Generator, ranges: Ranges, recipe: Recipe) -> ChipP
         # Disks end anywhere in their last block.
         unused = int(rng.integers(0, block // 1024)) * 512 if erased else 0
         plan = ChipPlan(blocks, logical * block - unused, erased=erased, bad=bad, system=system, cut=cut)
+    plan = replace(plan, blocks=plan.blocks * recipe.interleave.planes)
     return _with_habits(rng, plan, recipe) if vary else plan
 
 
 def least_blocks(ranges: Ranges) -> int:
-    """Blocks that a chip should have at the least: so many that a few of them tell nothing."""
+    """Blocks that a unit should have at the least: so many that a few of them tell nothing."""
     return 12 if ranges.dump_bytes is None else 14
 
 
 def _draw_blocks(rng: np.random.Generator, dump_bytes: tuple[int, int], recipe: Recipe) -> int:
-    """Blocks of a dump whose size is drawn evenly by its logarithm."""
-    block = recipe.pages_per_block * recipe.layout.page_bytes
+    """Blocks of each unit, where the size of all dumps is drawn evenly by its logarithm."""
+    block = recipe.pages_per_block * recipe.layout.page_bytes * recipe.interleave.ways
     low, high = max(dump_bytes[0], 14 * block), max(dump_bytes[1], 14 * block)
     return max(14, int(np.exp(rng.uniform(np.log(low), np.log(high))) / block))
 
@@ -95,21 +113,16 @@ def _with_habits(rng: np.random.Generator, plan: ChipPlan, recipe: Recipe) -> Ch
     fields = [recipe.translation.logical_number, version]
     used = max((field.first_byte + field.length for field in fields if field is not None), default=0)
     room = layout.metadata_bytes > used
-    return ChipPlan(
-        plan.blocks,
-        plan.disk_bytes,
+    return replace(
+        plan,
         # As `fat_volume` has it: a partition begins at 1 MiB where the disk has room for that.
         first_sector=int(rng.choice([0, 64 if plan.disk_bytes < 16 << 20 else 2048])),
-        erased=plan.erased,
-        bad=plan.bad,
-        system=plan.system,
         counter=counter,
         first_version=int(rng.integers(1, most)),
         page_field=BitField(used, 1) if room and rng.random() < 0.3 and recipe.pages_per_block <= 256 else None,
         metadata_fill=int(rng.choice([0xFF, 0xFF, 0x00, int(rng.integers(256))])),
         repeat=bool(used and used <= each and rng.random() < 0.3),
         skip_blank=bool(rng.random() < 0.4),
-        cut=plan.cut,
     )
 
 
@@ -125,19 +138,7 @@ def read_chip(plan: ChipPlan, recipe: Recipe, history: History, seed: int, range
             history.disk, recipe, plan.blocks, seed, metadata_fill=plan.metadata_fill, rate=rate, spread=spread
         )
     else:
-        controller = BlockMappedController(
-            recipe,
-            plan.blocks,
-            seed,
-            bad=plan.bad,
-            system=plan.system,
-            counter=plan.counter,
-            first_version=plan.first_version,
-            page_field=plan.page_field,
-            metadata_fill=plan.metadata_fill,
-            repeat=plan.repeat,
-            skip_blank=plan.skip_blank,
-        )
+        controller = BlockMappedController(recipe, plan.blocks, seed, **plan.habits)
         for state in history.states:
             controller.write(state)
             controller.level_wear(2)

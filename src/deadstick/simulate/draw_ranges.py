@@ -1,6 +1,6 @@
 """What may be drawn: ranges and shares, and the presets of the campaigns."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Shape = Literal["in line", "metadata first", "spare groups", "gathered", "bit-packed"]
@@ -46,6 +46,12 @@ class Ranges:
         unerased_share: dumps without an erased block.
         cut_share: dumps that end early, inside a block or a page.
         controllers_vary: whether counters, decoys, tables of the controller and the like are drawn as well.
+        spread_share: cases in which the disk is spread over several chips or planes.
+        chips_most: most dumps of such a case.
+        reads: how often each chip is read.
+        worn: where chips are read more than once, the raw bit error rate of a read by `raw_bit_error_rate`; drawn
+            evenly by its logarithm for each read. The code need not bear it.
+        lasting: of the errors at `raw_bit_error_rate`, those that are the same in every read of the chip.
     """
 
     page_data: tuple[int, int] = (2048, 16384)
@@ -74,6 +80,11 @@ class Ranges:
     unerased_share: float = 0.0
     cut_share: float = 0.0
     controllers_vary: bool = False
+    spread_share: float = 0.0
+    chips_most: int = 4
+    reads: tuple[int, int] = (1, 1)
+    worn: tuple[float, float] = (1.0, 1.0)
+    lasting: tuple[float, float] = (0.0, 0.0)
 
 
 WIDE = Ranges(
@@ -124,4 +135,10 @@ NOISY = Ranges(
 )
 """Codes of the class of t = 40 per KiB at 1e-3, where hardly a codeword is free of errors."""
 
-PRESETS = {"small": Ranges(), "wide": WIDE, "noisy": NOISY}
+SPREAD = replace(WIDE, spread_share=1.0)
+"""The options of `WIDE`, over several chips or planes; `dump_bytes` is then the size of all dumps together."""
+
+READS = replace(WIDE, reads=(2, 8), worn=(1.5, 6.0), lasting=(0.0, 0.5))
+"""The controllers of `WIDE`, seed by seed, each chip read 2 to 8 times and never as well as there."""
+
+PRESETS = {"small": Ranges(), "wide": WIDE, "noisy": NOISY, "spread": SPREAD, "reads": READS}

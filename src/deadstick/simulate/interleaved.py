@@ -7,13 +7,14 @@ paired, one controller maps the blocks of all chips.
 """
 
 from dataclasses import dataclass, replace
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.interleave import NO_INTERLEAVE, By, Interleave, Numbers
 from deadstick.recipe.recipe import Recipe
-from deadstick.simulate.controller import BlockMappedController, Copy, Counter, Truth, chip_geometry
+from deadstick.simulate.controller import BlockMappedController, Copy, Habits, Truth, chip_geometry
 from deadstick.simulate.nand import add_bit_errors
 
 Bytes = NDArray[np.uint8]
@@ -43,9 +44,7 @@ class InterleavedController:
         blocks: physical blocks of each chip, a multiple of its planes.
         seed: of bad blocks, order and fill.
         paired: whether the units act in step, so that the blocks of a group lie at the same place in each.
-        bad: bad blocks of each unit.
-        system: blocks of each unit with tables of the controller.
-        counter: as for `BlockMappedController`.
+        habits: of each unit, as for `BlockMappedController`; blocks that go together are skipped together.
 
     Raises:
         ValueError: the recipe has no block mapping, or a unit is too small.
@@ -58,16 +57,14 @@ class InterleavedController:
         seed: int,
         *,
         paired: bool = True,
-        bad: int = 0,
-        system: int = 0,
-        counter: Counter = "block",
+        **habits: Unpack[Habits],
     ) -> None:
         self.recipe, self.blocks, self._seed = recipe, blocks, seed
         self._disk = np.zeros(0, np.uint8)
         self._written: dict[int, Bytes] = {}
         interleave = recipe.interleave
         self._together = interleave.numbers == "common" and not paired
-        self._in_step = paired
+        self._in_step, self._skip_blank = paired, habits.get("skip_blank", False)
         if self._together:
             places = [_Places(1, 0, blocks)]
             size = blocks * len(interleave.chips)
@@ -79,7 +76,7 @@ class InterleavedController:
             ]
             size = blocks // interleave.planes
         self._units = [
-            _Unit(recipe, size, seed + (0 if paired else number), place, bad=bad, system=system, counter=counter)
+            _Unit(recipe, size, seed + (0 if paired else number), place, **habits)
             for number, place in enumerate(places)
         ]
 
@@ -98,6 +95,9 @@ class InterleavedController:
             numbers = range(first, first + step)
             if all(number in self._written and (self._written[number] == blocks[number]).all() for number in numbers):
                 continue
+            new = not any(number in self._written for number in numbers)
+            if self._skip_blank and new and not any(blocks[number].any() for number in numbers):
+                continue
             for number in numbers:
                 self._units[number % ways].write_block(number // ways, blocks[number])
                 self._written[number] = blocks[number]
@@ -106,6 +106,11 @@ class InterleavedController:
         """Move blocks of every unit to fresh ones; their content stays the same."""
         for unit in self._units:
             unit.level_wear(moves)
+
+    def use_up(self) -> None:
+        """Move blocks of every unit until none is erased; all older copies stay."""
+        for unit in self._units:
+            unit.use_up()
 
     def chips(self, *, rate: float = 0.0, spread: float = 0.5) -> tuple[list[Bytes], InterleavedTruth]:
         """Read the chips.
@@ -162,13 +167,19 @@ class _Unit(BlockMappedController):
         blocks: int,
         seed: int,
         places: _Places,
-        *,
-        bad: int,
-        system: int,
-        counter: Counter,
+        **habits: Unpack[Habits],
     ) -> None:
-        super().__init__(recipe, blocks, seed, bad=bad, system=system, counter=counter)
+        super().__init__(recipe, blocks, seed, **habits)
         self._places = places
+
+    def level_wear(self, moves: int) -> None:
+        """As for `BlockMappedController`; a unit that holds nothing yet has nothing to move."""
+        super().level_wear(moves if self._newest else 0)
+
+    def use_up(self) -> None:
+        """Likewise."""
+        if self._newest:
+            super().use_up()
 
     def _encode(self, copy: Copy) -> Bytes:
         places = self._places

@@ -13,7 +13,13 @@ from deadstick.flash.geometry import Geometry
 
 
 def add_bit_errors(
-    array: NDArray[np.uint8], rate: float, seed: int, *, spread: float = 0.0, block_bytes: int | None = None
+    array: NDArray[np.uint8],
+    rate: float,
+    seed: int,
+    *,
+    spread: float = 0.0,
+    block_bytes: int | None = None,
+    wear: int | None = None,
 ) -> NDArray[np.int64]:
     """Flip bits at random, in place.
 
@@ -26,6 +32,7 @@ def add_bit_errors(
         seed: Seed.
         spread: Standard deviation of the natural logarithm of a block's rate; 0 gives equal blocks.
         block_bytes: Bytes of one block, data and spare; the whole array if None.
+        wear: Seed of the rates of the blocks, to have the same weak blocks in several reads; of `seed` if None.
 
     Returns:
         `int64[blocks]`, the flipped bits of each block.
@@ -46,7 +53,8 @@ def add_bit_errors(
     rng = np.random.default_rng(seed)
     starts = np.arange(0, array.size, block_bytes)
     # exp(spread z - spread^2 / 2) has mean 1, so `rate` stays the mean over the chip.
-    factors = np.exp(spread * rng.standard_normal(starts.size) - spread**2 / 2)
+    worn = rng if wear is None else np.random.default_rng(wear)
+    factors = np.exp(spread * worn.standard_normal(starts.size) - spread**2 / 2)
     flips = np.zeros(starts.size, dtype=np.int64)
     for block, (start, factor) in enumerate(zip(starts, factors, strict=True)):
         piece = array[start : start + block_bytes]

@@ -8,7 +8,7 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.solve.evidence import CodeHint, Finding, Hints, KnownParts, ScramblerHint
+from deadstick.solve.evidence import CodeHint, Finding, Hints, InterleaveHint, KnownParts, ScramblerHint
 
 
 def check_hints(recipe: Recipe, hints: Hints, findings: Sequence[Finding] = ()) -> None:
@@ -53,6 +53,20 @@ def contradictions(recipe: Recipe, hints: Hints) -> Iterator[tuple[str, str, str
         yield from _of_scrambler(recipe.scrambler, hints.scrambler)
     if hints.known is not None:
         yield from _of_parts(recipe, hints.known)
+
+
+def check_number(known: InterleaveHint | None, dumps: int) -> None:
+    """Whether as many dumps were given as the user's interleave speaks of.
+
+    Raises:
+        HintError: there are more, or fewer.
+    """
+    if known is None or known.chips is None:
+        return
+    wanted = sum(map(len, known.chips))
+    if wanted != dumps:
+        words = "was given" if dumps == 1 else "were given"
+        raise HintError(f"the interleave of the recipe file is for {wanted} chip dumps, and {dumps} {words}")
 
 
 def family_of(code: object) -> str:
@@ -123,6 +137,9 @@ def _of_parts(recipe: Recipe, known: KnownParts) -> Iterator[tuple[str, str, str
     if known.translation is not None and known.translation != recipe.translation:
         seen = f"it is {recipe.translation.describe()}"
         yield "translation", f"the translation of the recipe file ({known.translation.describe()})", seen
+    if known.interleave is not None and not known.interleave.fits(recipe.interleave):
+        words = f"the interleave of the recipe file ({known.interleave.describe()})"
+        yield "interleave", words, f"it is {recipe.interleave.describe()}"
     if known.scrambler is not None and (
         recipe.scrambler is None or known.scrambler.keystreams != recipe.scrambler.keystreams
     ):

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Literal
 
 from deadstick.recipe.code import BitOrder, Code
+from deadstick.recipe.interleave import By, Interleave, Numbers, Unit
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Place, Scrambler
@@ -147,6 +148,48 @@ class ScramblerHint:
 
 
 @dataclass(frozen=True, slots=True)
+class InterleaveHint:
+    """What is known of the interleave, see `recipe.Interleave`; None where nothing is.
+
+    Attributes:
+        chips: the dumps of each chip, chips in the order of their dumps.
+        planes: of each chip.
+        order: the units; only with chips and planes.
+        by: whether the pages of a group go round robin.
+        numbers: whether each unit counts its logical blocks for itself.
+    """
+
+    chips: tuple[tuple[int, ...], ...] | None = None
+    planes: int | None = None
+    order: tuple[Unit, ...] | None = None
+    by: By | None = None
+    numbers: Numbers | None = None
+
+    def fits(self, interleave: Interleave) -> bool:
+        """Whether an interleave is as the hint says; with one unit there is no order to speak of."""
+        normal = interleave.normal
+        mixed = (self.order, self.by, self.numbers) if normal.ways > 1 else (None, None, None)
+        known = (self.chips, self.planes, *mixed)
+        seen = (normal.chips, normal.planes, normal.order, normal.by, normal.numbers)
+        return all(mine is None or mine == yours for mine, yours in zip(known, seen, strict=True))
+
+    def describe(self) -> str:
+        """What is given, as the recipe file has it.
+
+        >>> InterleaveHint(((0,), (1,)), planes=2, by="page").describe()
+        'chips [[0], [1]], planes 2, by page'
+        """
+        rows = {
+            "chips": None if self.chips is None else [list(lanes) for lanes in self.chips],
+            "planes": self.planes,
+            "order": None if self.order is None else [list(unit) for unit in self.order],
+            "by": self.by,
+            "numbers": self.numbers,
+        }
+        return ", ".join(f"{key} {value}" for key, value in rows.items() if value is not None)
+
+
+@dataclass(frozen=True, slots=True)
 class KnownParts:
     """Whole parts of a recipe that somebody brought along; None for those to be searched.
 
@@ -155,6 +198,7 @@ class KnownParts:
         code: with its stored form.
         scrambler: with its keystreams.
         translation: the fields that number the blocks.
+        interleave: what is known of the order of pages over chips and planes.
         digest: SHA-256 of the tables of the file that they come from; for the record of a case.
     """
 
@@ -162,6 +206,7 @@ class KnownParts:
     code: Code | None = None
     scrambler: Scrambler | None = None
     translation: Translation | None = None
+    interleave: InterleaveHint | None = None
     digest: str | None = None
 
 
@@ -190,6 +235,11 @@ class Hints:
     bit_order: BitOrder | None = None
     known: KnownParts | None = None
     library: Path | None = None
+
+    @property
+    def interleave(self) -> InterleaveHint | None:
+        """What is known of the interleave."""
+        return self.known.interleave if self.known else None
 
 
 @dataclass(frozen=True, slots=True)

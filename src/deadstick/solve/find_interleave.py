@@ -16,38 +16,24 @@ put a page elsewhere, and most of what the volumes promise holds; otherwise the 
 exact.
 """
 
-import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from deadstick.files.judge import Consistency
+from deadstick.errors import HintError
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
-from deadstick.recipe.interleave import Interleave
-from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize
-from deadstick.solve.evidence import Finding, Rival
-from deadstick.solve.find_translation import (
-    SURE_VOLUME,
-    FoundTranslation,
-    complemented,
-    consistency,
-    suggested,
-    translated,
-    with_block_size,
-)
-from deadstick.solve.geometry import PAGES_PER_BLOCK
-from deadstick.solve.interleave_orders import PLANES, Chips, common_orders, orders, successions
+from deadstick.solve.evidence import Finding, InterleaveHint, Rival
+from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, translated
+from deadstick.solve.interleave_trials import NOTHING_KNOWN, Trial, judged, trials
 from deadstick.solve.numbering import BlockMetadata
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.trial_disk import PageCache
 
-WHOLE_SHARE = 0.97
-"""Share of a volume's facts that hold where nothing is out of place; bit errors spoil a few."""
 FEWEST_SHARE = 0.9
 """Share of the facts that must hold for a spread over chips or planes to be beyond doubt."""
 LEAD = 32.0
@@ -57,10 +43,6 @@ FEWEST_NUMBERS = 8
 """Different logical numbers of a unit that it takes to tell them from versions."""
 STEADY_SHARE = 0.9
 """Share of the blocks in which a byte must be the same to belong to the block, or to be a mere filling."""
-MOST_SIZED = 2
-"""Chips up to which all sizes of a block are tried with several planes where nothing tells the size."""
-MOST_FIELDS = 2
-"""Fields for the logical number that are tried with every interleave."""
 
 
 @dataclass(frozen=True)
@@ -100,28 +82,13 @@ class FoundInterleave:
         return Finding("interleave", answer, figure, chance if self.score > 0 else None, rivals, meaning)
 
 
-@dataclass(frozen=True)
-class _Trial:
-    """One whole hypothesis that was judged.
-
-    Attributes:
-        score: bits of consistency.
-        recipe: complete.
-        order: names the order in which it takes the pages; equal for equal orders.
-    """
-
-    score: float
-    recipe: Recipe
-    order: bytes
-
-    def describe(self) -> str:
-        """In words, with the block where another one was tried as well."""
-        blocks = f"{self.recipe.pages_per_block} pages a block"
-        return f"{self.recipe.interleave.describe()}; {blocks}; {self.recipe.translation.describe()}"
-
-
 def find_interleave(
-    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress
+    space: PageSpace,
+    plain: FoundTranslation,
+    period: int,
+    hint: int | None,
+    progress: Progress,
+    known: InterleaveHint = NOTHING_KNOWN,
 ) -> FoundInterleave:
     """Find the order of pages over chips and planes.
 
@@ -133,18 +100,28 @@ def find_interleave(
         period: pages after which the keystream comes again; 0 for none.
         hint: pages per block that the user knows.
         progress: told about every hypothesis.
+        known: of the interleave, by the user; nothing else is taken.
 
     Returns:
         `plain` itself where nothing else is better.
+
+    Raises:
+        HintError: what the user knows is contradicted by the volumes.
     """
-    base = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
-    share = base[1].share
+    base = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
+    fits = known.fits(plain.recipe.interleave)
     # A volume that begins with the second of two chips is as good as whole until its end: several are always tried.
-    if len(space.chips) == 1 and base[0].score >= SURE_VOLUME and share >= WHOLE_SHARE:
-        return FoundInterleave(plain, base[0].score, share, base[0].score, 1)
-    trials = list(_trials(space, plain, period, hint, progress))
-    best = max([base[0], *trials], key=lambda trial: trial.score)  # of equals the first, which is the simplest
-    if best is not base[0]:
+    if len(space.chips) == 1 and base.is_whole and fits:
+        return FoundInterleave(plain, base.score, base.share, base.score, 1)
+    tried = [base, *trials(space, plain, period, hint, progress, known)]
+    mine = tried if fits else tried[1:]
+    best = max(mine, key=lambda trial: trial.score)  # of equals the first, which is the simplest
+    if known != NOTHING_KNOWN:
+        tried += [
+            trial for trial in _against(space, plain, period, hint, progress, best) if not known.fits(trial.spread[0])
+        ]
+        _refuse(known, best, tried)
+    if best is not base:
         size = _size(plain.block, best.recipe.pages_per_block)
         again = translated(space, replace(best.recipe, translation=IDENTITY), size, progress)
         # The search over all fields may find a better version than the first that came to mind.
@@ -152,107 +129,53 @@ def find_interleave(
             plain = again
         else:
             plain = FoundTranslation(best.recipe, size, again.numbering, best.score, again.rivals, again.is_anchored)
-        best, checks = _judge(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
-        share = checks.share
-    others = [trial for trial in [base[0], *trials] if trial.order != best.order and _spread(trial) != _spread(best)]
+        best = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
+    others = [trial for trial in tried if trial.order != best.order and trial.spread != best.spread]
     others.sort(key=lambda trial: -trial.score)
     lead = best.score - max((trial.score for trial in others if not _is_shifted(trial, best)), default=0.0)
     rivals = tuple((trial.describe(), trial.score) for trial in others[:6])
     sure = best.score >= SURE_VOLUME and lead >= max(LEAD, LEAD_SHARE * best.score)
+    # What the user knows may come second; it is taken, and not proven.
+    sure &= all(best.score >= trial.score for trial in others)
     if not best.recipe.interleave.is_none:
         # Damage spoils facts too, and few blocks number themselves by accident. One chip whose pages stay as they are
         # gets the benefit of these doubts.
         space = PageSpace.of(space, plain.recipe.pages_per_block)
-        sure &= share >= FEWEST_SHARE and _is_numbered(plain, block_metadata(space, plain.recipe))
+        sure &= best.share >= FEWEST_SHARE and _is_numbered(plain, block_metadata(space, plain.recipe))
     if not sure and (len(space.chips) > 1 or best.score >= SURE_VOLUME):
         interleave = replace(plain.recipe.interleave, sure=False)
         plain = replace(plain, recipe=replace(plain.recipe, interleave=interleave))
-    return FoundInterleave(plain, best.score, share, lead, 1 + len(trials), rivals)
+    return FoundInterleave(plain, best.score, best.share, lead, len(tried), rivals)
 
 
-def _trials(
-    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress
-) -> Iterator[_Trial]:
-    """Every hypothesis but the plain one, judged; complemented data only where nothing else makes a volume."""
-    chips = plain.recipe.interleave.chips
-    for complement in (False, True):
-        best = 0.0
-        base = complemented(plain.recipe) if complement else plain.recipe
-        cache = PageCache()
-        # A keystream may come again after fewer or more pages than a block has: it does not tell the block.
-        is_tied = plain.recipe.scrambler is not None and not period
-        is_given = hint is not None or is_tied
-        is_known = is_given or plain.block.log10_chance is not None
-        for size, planes in _splits(plain.block.pages, len(chips), is_known=is_known, is_given=is_given):
-            recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
-            blocks = PageSpace.of(space, size)
-            metadata = block_metadata(blocks, recipe)
-            is_whole = False
-            for number, whole in enumerate(_hypotheses(blocks, recipe, metadata, chips, planes)):
-                progress("interleave", number, number + 1)
-                trial, found = _judge(blocks, whole, cache, metadata)
-                best = max(best, trial.score)
-                is_whole |= trial.score >= SURE_VOLUME and found.share >= WHOLE_SHARE
-                yield trial
-            if is_whole:
-                return
-        if best >= SURE_VOLUME or base.code is None:
-            return
+def _against(
+    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress, best: Trial
+) -> Iterator[Trial]:
+    """What the best of the hypotheses that the user leaves is held against.
 
-
-def _hypotheses(
-    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, chips: Chips, planes: int
-) -> Iterator[Recipe]:
-    """Whole recipes with a block size and a number of planes, the simplest first."""
-    for group in (orders(chips, planes), common_orders(chips, planes), successions(chips) if planes == 1 else ()):
-        for number, interleave in enumerate(group):
-            whole = replace(recipe, interleave=interleave)
-            if number == 0:
-                # Which bytes number the blocks does not depend on the order of the units.
-                found = suggested(space, whole, metadata)
-                fields = dict.fromkeys(versioned.translation.logical_number for versioned, _ in found)
-                firsts = [next(v for v, _ in found if v.translation.logical_number == field) for field in fields][
-                    :MOST_FIELDS
-                ]
-                sure = any(item is not None and item.log10_chance < SURE_CHANCE for _, item in found)
-            for versioned in firsts:
-                yield replace(whole, translation=versioned.translation)
-            if not sure and not (interleave.numbers == "common" and interleave.by == "page"):
-                yield whole
-
-
-def _splits(pages: int, chips: int, *, is_known: bool, is_given: bool) -> Iterator[tuple[int, int]]:
-    """(pages per block, planes) to be tried.
-
-    Args:
-        pages: in a block, as the metadata have it.
-        chips: how many there are.
-        is_known: something speaks for that size.
-        is_given: the user does, or the keystreams go by such blocks.
+    If nothing is out of place under it, that is every other order with as many planes; else every hypothesis.
     """
-    for planes in PLANES:
-        if chips * planes > 1:
-            yield pages, planes
-        if planes > 1 and not is_given and pages % planes == 0 and pages // planes >= PAGES_PER_BLOCK[0]:
-            yield pages // planes, planes
-    if is_known or chips > MOST_SIZED:
+    if not best.is_whole:
+        yield from trials(space, plain, period, hint, progress)
         return
-    for size in _usual_sizes():
-        for several in PLANES[1:]:
-            if size not in {pages, pages // several}:
-                yield size, several
+    size = best.recipe.pages_per_block
+    near = replace(plain, block=_size(plain.block, size))
+    yield from trials(space, near, period, size, progress, InterleaveHint(planes=best.recipe.interleave.planes))
 
 
-def _usual_sizes() -> list[int]:
-    """Blocks of two or three times a power of two pages."""
-    sizes = sorted(odd << shift for odd in (2, 3) for shift in range(10))
-    return [size for size in sizes if PAGES_PER_BLOCK[0] <= size <= PAGES_PER_BLOCK[1]]
+def _refuse(known: InterleaveHint, best: Trial, tried: Sequence[Trial]) -> None:
+    """Refuse what the user knows if another hypothesis is ahead as far as it must be to count as proven.
 
-
-def _judge(space: PageSpace, recipe: Recipe, cache: PageCache, metadata: BlockMetadata) -> tuple[_Trial, Consistency]:
-    space = PageSpace.of(space, recipe.pages_per_block)
-    found = consistency(space, recipe, metadata, cache)
-    return _Trial(found.score, recipe, _order(space, recipe, metadata)), found
+    A few facts of a volume may speak for the wrong one of two copies, so small differences refuse nothing.
+    """
+    top = max(tried, key=lambda trial: trial.score)
+    is_ahead = top.score - best.score >= max(LEAD, LEAD_SHARE * top.score)
+    is_clear = top.share >= FEWEST_SHARE or 2 * best.score < top.score
+    if top.score >= SURE_VOLUME and is_ahead and is_clear and top.order != best.order:
+        raise HintError(
+            f"the interleave of the recipe file ({known.describe()}) does not fit: volumes are consistent by "
+            f"{best.score:.0f} bits under it, and by {top.score:.0f} bits under {top.recipe.interleave.describe()}"
+        )
 
 
 def _is_numbered(found: FoundTranslation, metadata: BlockMetadata) -> bool:
@@ -272,25 +195,10 @@ def _is_numbered(found: FoundTranslation, metadata: BlockMetadata) -> bool:
     return not (steady & (usual < STEADY_SHARE)).any()
 
 
-def _is_shifted(one: _Trial, other: _Trial) -> bool:
+def _is_shifted(one: Trial, other: Trial) -> bool:
     """Whether both put whole chips one after another: then the same pages stand side by side."""
     spreads = one.recipe.interleave, other.recipe.interleave
     return all(spread.numbers == "common" and spread.by == "block" for spread in spreads)
-
-
-def _spread(trial: _Trial) -> tuple[Interleave, int]:
-    return trial.recipe.interleave, trial.recipe.pages_per_block
-
-
-def _order(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bytes:
-    """Names where a hypothesis takes each logical page from."""
-    physical, size = placed_blocks(space, recipe, metadata), recipe.pages_per_block
-    rows = np.full(len(physical) * size, -1, np.int64)
-    pages = recipe.interleave.pages_of_blocks(len(physical), size)
-    held = np.flatnonzero(physical >= 0)
-    rows[pages[held]] = physical[held, None] * size + np.arange(size)
-    last = int(np.flatnonzero(rows >= 0).max(initial=-1))
-    return hashlib.sha256(rows[: last + 1].tobytes()).digest()
 
 
 def _size(block: BlockSize, pages: int) -> BlockSize:

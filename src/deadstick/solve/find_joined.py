@@ -12,15 +12,16 @@ together: dumps that are erased at different places are not joined.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.errors import HintError
 from deadstick.files.content import SIGNATURES
 from deadstick.rebuild.page_space import woven
-from deadstick.solve.evidence import Finding, Rival
+from deadstick.solve.evidence import Finding, InterleaveHint, Rival
 from deadstick.solve.interleave_orders import Chips
 from deadstick.solve.register import WINDOW_BYTES, find_registers
 
@@ -88,6 +89,28 @@ def find_joined(dumps: Sequence[Bytes]) -> Joined:
     turned = tuple(pair[::-1] for pair in matched)
     answer = "open: what the code says decides"
     return Joined((single, tuple(sorted(matched)), tuple(sorted(turned))), Finding("bus", answer, figure, None, rivals))
+
+
+def joined_as(found: Joined, known: InterleaveHint | None) -> Joined:
+    """What the user knows of it, unless the statistics have decided for something else.
+
+    Args:
+        found: by the statistics.
+        known: of the interleave.
+
+    Raises:
+        HintError: the statistics contradict it.
+    """
+    if known is None or known.chips is None or found.choices == (known.chips,):
+        return found
+    # Nothing speaks of three or more chips on one bus, for or against.
+    if len(found.choices) == 1 and len(known.chips[0]) <= 2 and len(known.chips) * len(known.chips[0]) % 2 == 0:
+        raise HintError(
+            f"the interleave of the recipe file ({known.describe()}) does not fit: {found.finding.answer}"
+            f" ({found.finding.figure})"
+        )
+    answer = f"as the recipe file has it: {known.describe()}"
+    return Joined((known.chips,), replace(found.finding, answer=answer, log10_chance=None))
 
 
 def witnesses(data: Bytes) -> int:

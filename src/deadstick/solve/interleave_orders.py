@@ -1,14 +1,16 @@
 """The interleaves that are tried, the simplest first."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import permutations
 
-from deadstick.recipe.interleave import By, Interleave, Unit
+from deadstick.recipe.interleave import By, Interleave, Numbers, Unit
+from deadstick.solve.evidence import InterleaveHint
 
 PLANES = (1, 2, 4)
 MOST_PERMUTED = 4
 """Chips whose orders are all tried; more are taken as they were given, and the other way round."""
 WAYS: tuple[By, ...] = ("page", "block")
+COUNTS: tuple[Numbers, ...] = ("own", "common")
 
 Chips = tuple[tuple[int, ...], ...]
 
@@ -18,6 +20,30 @@ def unmixed(chips: Chips) -> Interleave:
     if len(chips) == 1:
         return Interleave(chips)
     return Interleave(chips, 1, tuple((chip, 0) for chip in range(len(chips))), "block", "common")
+
+
+def planes_of(known: InterleaveHint) -> Sequence[int]:
+    """Numbers of planes that come into question."""
+    return PLANES if known.planes is None else (known.planes,)
+
+
+def groups_of(known: InterleaveHint, chips: Chips, planes: int) -> Sequence[Iterable[Interleave]]:
+    """What comes into question with a number of planes, in groups whose interleaves count blocks alike.
+
+    Args:
+        known: of the interleave; what says something else is left out.
+        chips: the dumps of each.
+        planes: of each chip.
+    """
+    groups = [tuple(orders(chips, planes)), tuple(common_orders(chips, planes))]
+    groups.append(tuple(successions(chips)) if planes == 1 else ())
+    if known.order is not None:
+        groups = [tuple(Interleave(chips, planes, known.order, by, count) for by in WAYS) for count in COUNTS]
+    kept = [tuple(interleave for interleave in group if known.fits(interleave)) for group in groups]
+    if any(kept):
+        return [group for group in kept if group]
+    units = tuple((chip, plane) for plane in range(planes) for chip in range(len(chips)))
+    return [(Interleave(chips, planes, units, known.by or "page", known.numbers or "own"),)]
 
 
 def orders(chips: Chips, planes: int) -> Iterator[Interleave]:

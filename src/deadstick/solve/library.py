@@ -2,7 +2,7 @@
 
 The library is a folder of recipe files. Each is a recipe as `--recipe` takes it, with one more table: the fingerprint
 of the dump on which it was solved. Nothing in a file tells whose dump that was. Copy files, or the folder, to a
-colleague.
+colleague. Jobs of several chips have a look-up of their own, `library_several`.
 """
 
 import hashlib
@@ -11,7 +11,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from time import monotonic
 
@@ -26,6 +26,7 @@ from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import findings
 from deadstick.solve.check_hints import contradictions
+from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
 from deadstick.solve.fingerprint import Fingerprint, fingerprint, similarity
 from deadstick.solve.prove import Proof, given_finding, weigh
@@ -76,6 +77,10 @@ class LookUp:
 
     solution: Solution | None
     finding: Finding | None
+
+    def noted(self, solution: Solution) -> Solution:
+        """What the search found instead, with what the library had to say."""
+        return solution if self.finding is None else replace(solution, findings=(self.finding, *solution.findings))
 
 
 def default_folder() -> Path | None:
@@ -141,7 +146,7 @@ def look_up(data: NDArray[np.uint8], hints: Hints, progress: Progress = silent) 
         if proof.is_sure:
             return _solved(entry, proof, likeness, tried)
         tried.append(Rival(entry.path.name, f"{proof.figure()}; fingerprint {likeness:.0%} alike", proof.log10_chance))
-    return LookUp(None, _nothing(known, unusable, tried))
+    return LookUp(None, none_fits(known, unusable, tried))
 
 
 def _ranked(data: NDArray[np.uint8], known: Sequence[Entry], deadline: float) -> list[tuple[float, Entry]]:
@@ -150,12 +155,24 @@ def _ranked(data: NDArray[np.uint8], known: Sequence[Entry], deadline: float) ->
     for entry in known:
         likeness = 0.0
         fits = len(data) >= entry.recipe.layout.page_bytes
-        if fits and entry.fingerprint is not None and monotonic() < deadline:
-            seen = fingerprint(data, entry.recipe)
-            likeness = similarity(seen, _complete(entry.fingerprint, seen))
+        if fits and monotonic() < deadline:
+            likeness = alike(data, entry)
         if fits:
             ranked.append((likeness, entry))
     return sorted(ranked, key=lambda pair: (-pair[0], pair[1].path.name))
+
+
+def alike(data: NDArray[np.uint8], entry: Entry) -> float:
+    """How alike a dump looks to the one on which a recipe was solved, 0 to 1; 0 where nobody noted how that looked.
+
+    Args:
+        data: `uint8[bytes]`, a chip.
+        entry: with the recipe.
+    """
+    if entry.fingerprint is None:
+        return 0.0
+    seen = fingerprint(data, entry.recipe)
+    return similarity(seen, _complete(entry.fingerprint, seen))
 
 
 def _complete(table: _FingerprintTable, seen: Fingerprint) -> Fingerprint:
@@ -183,34 +200,47 @@ def _solved(entry: Entry, proof: Proof, likeness: float, tried: list[Rival]) -> 
     return LookUp(Solution("solved", reason, proof.recipe, tuple(answers)), found)
 
 
-def _nothing(known: Sequence[Entry], unusable: Sequence[str], tried: list[Rival]) -> Finding:
+def none_fits(known: Sequence[Entry], unusable: Sequence[str], tried: list[Rival]) -> Finding:
+    """What is said where no recipe was proven.
+
+    Args:
+        known: all recipes of the library.
+        unusable: a line for each file that is none.
+        tried: recipes with what was seen under them.
+    """
     figure = f"{len(tried)} of {len(known)} recipes were tried, none was proven"
     if unusable:
         figure += f"; {len(unusable)} files cannot be used: {unusable[0]}"
     return Finding("library", "none of its recipes fits", figure, None, tuple(tried))
 
 
-def add(folder: Path, data: NDArray[np.uint8], recipe: Recipe) -> Path | None:
+def add(folder: Path, data: NDArray[np.uint8] | Sequence[NDArray[np.uint8]], recipe: Recipe) -> Path | None:
     """Put a solved recipe into a library, unless it is there. No file is ever overwritten.
+
+    A recipe for several dumps is kept as it would be had they been given in their order, so that it is kept once.
 
     Args:
         folder: of the library; made if need be.
-        data: `uint8[bytes]`, the dump on which the recipe was proven.
+        data: `uint8[bytes]`, the dump on which the recipe was proven; of several chips one each.
         recipe: proven.
 
     Returns:
-        The new file; None where the recipe was there already, or has no code, by which a dump could prove it.
+        The new file; None where the recipe was there already, has no code, by which a dump could prove it, or is for
+        several dumps whose order was not proven.
 
     Raises:
         OSError: the folder cannot be written.
     """
-    if recipe.code is None:
+    dumps = [data] if isinstance(data, np.ndarray) else list(data)
+    if recipe.code is None or (len(dumps) > 1 and not recipe.interleave.sure):
         return None
+    first = ChipSet(tuple(dumps), recipe.interleave.chips).first
+    recipe = replace(recipe, interleave=recipe.interleave.in_order)
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / name_of(recipe)
     if path.exists():
         return None
-    measured = fingerprint(data, recipe)
+    measured = fingerprint(first, recipe)
     table = {"excess": round(measured.excess, 5), "steady": measured.steady, "shown": round(measured.shown, 6)}
     handle, fresh_name = tempfile.mkstemp(prefix=".new-", suffix=".part", dir=folder)
     os.close(handle)

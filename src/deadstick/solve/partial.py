@@ -17,8 +17,9 @@ from deadstick.recipe import toml
 from deadstick.recipe.code import Code
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.evidence import FAMILIES, CodeHint, Hints, KnownParts, ScramblerHint
+from deadstick.solve.partial_interleave import interleave_hint
 
-TABLES = {"layout", "code", "scrambler", "translation"}
+TABLES = {"layout", "code", "scrambler", "translation", "interleave"}
 OTHERS = {"schema_version", "partial", "library"}
 LAYOUT_KEYS = {"page_bytes", "pages_per_block"}
 CODE_KEYS = {"family", "m", "primitive_polynomial", "t", "data_bytes", "bit_order", "inverted", "erased_is_codeword"}
@@ -77,6 +78,9 @@ def hints_from_dict(values: dict[str, Any]) -> Hints:
         hints = merged(hints, _scrambler_hints(tables["scrambler"]))
     if "translation" in tables:
         known = KnownParts(translation=toml.translation_from_dict(tables["translation"]))
+        hints = merged(hints, Hints(known=known))
+    if "interleave" in tables:
+        known = KnownParts(interleave=interleave_hint(tables["interleave"]))
         hints = merged(hints, Hints(known=known))
     if hints.known is None:
         return hints

@@ -5,8 +5,7 @@ another device, or was read in another way, and it is named.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 from itertools import permutations
 
 import numpy as np
@@ -14,17 +13,18 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.progress import Progress
-from deadstick.rebuild.page_space import PageSource, PageSpace, woven
+from deadstick.rebuild.page_space import PageSource, PageSpace
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
-from deadstick.solve.find_joined import find_joined
+from deadstick.solve.find_joined import find_joined, joined_as
 from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
+from deadstick.solve.interleave_trials import NOTHING_KNOWN
 from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
-from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.trial_disk import PageCache
 
 Bytes = NDArray[np.uint8]
@@ -33,32 +33,6 @@ PAGES = 128
 """Pages of each chip that are decoded to see whether it is of the same make."""
 FEWEST_DECODED = 0.05
 """Share of codewords that must decode: a worn chip loses many, a foreign one all."""
-
-
-@dataclass(frozen=True, eq=False)
-class ChipSet:
-    """The dumps of a job, and which of them form one chip.
-
-    Attributes:
-        dumps: `uint8[bytes]` each.
-        groups: for each chip its dumps; several where their bytes are taken in turn.
-    """
-
-    dumps: tuple[Bytes, ...]
-    groups: Chips = ((0,),)
-
-    @cached_property
-    def first(self) -> Bytes:
-        """`uint8[bytes]` of the first chip; of chips that are joined no more than the search looks at."""
-        lanes = [self.dumps[dump] for dump in self.groups[0]]
-        if len(lanes) == 1:
-            return lanes[0]
-        size = min(SURVEY_BYTES // len(lanes), *map(len, lanes))
-        return woven([lane[:size] for lane in lanes])
-
-    def space(self, recipe: Recipe) -> PageSpace:
-        """The pages of all chips, one chip after another."""
-        return PageSpace.of_dumps(self.dumps, replace(recipe, interleave=unmixed(self.groups)))
 
 
 def solve_several(
@@ -81,10 +55,8 @@ def solve_several(
     Raises:
         HintError: a hint is contradicted by the data, however the dumps are taken together.
     """
-    if hints.recipe is not None:
-        return prove_several(dumps, hints.recipe)
     progress("bus", 0, 1)
-    joined = find_joined(dumps)
+    joined = joined_as(find_joined(dumps), hints.interleave)
     ends: list[Solution] = []
     objection: HintError | None = None
     for groups in joined.choices:
@@ -93,7 +65,7 @@ def solve_several(
         except HintError as error:
             objection = objection or error
             continue
-        bus = replace(joined.finding, answer=_said(groups)) if len(joined.choices) > 1 else joined.finding
+        bus = replace(joined.finding, answer=said(groups)) if len(joined.choices) > 1 else joined.finding
         solution = replace(solution, findings=(bus, *solution.findings))
         if solution.outcome in {"solved", "encrypted"}:
             return solution
@@ -103,26 +75,31 @@ def solve_several(
     return ends[0]
 
 
-def _said(groups: Chips) -> str:
+def said(groups: Chips) -> str:
+    """How the dumps are taken together, where decoding told it."""
     if len(groups[0]) == 1:
         return "each dump is a chip of its own; so the code says"
     return "; ".join(f"dumps {' and '.join(map(str, lanes))} byte by byte" for lanes in groups) + "; so the code says"
 
 
-def spread_over(chips: ChipSet, recipe: Recipe, period: int, hint: int | None, progress: Progress) -> FoundInterleave:
+def spread_over(chips: ChipSet, recipe: Recipe, period: int, hints: Hints, progress: Progress) -> FoundInterleave:
     """Find translation and interleave, once pages can be decoded.
 
     Args:
         chips: all dumps.
         recipe: decodes pages of each chip.
         period: pages after which the keystream comes again; 0 for none.
-        hint: pages per block that the user knows.
+        hints: pages per block, and the interleave as far as the user knows it.
         progress: told about every hypothesis.
+
+    Raises:
+        HintError: a hint is contradicted by the data.
     """
     recipe = replace(recipe, interleave=unmixed(chips.groups))
     space = chips.space(recipe)
-    plain = find_translation(space, recipe, period, hint, progress)
-    return find_interleave(space, plain, period, hint, progress)
+    size = hints.pages_per_block
+    plain = find_translation(space, recipe, period, size, progress)
+    return find_interleave(space, plain, period, size, progress, hints.interleave or NOTHING_KNOWN)
 
 
 def foreign_chip(chips: ChipSet, recipe: Recipe) -> tuple[Finding, bool]:

@@ -12,9 +12,11 @@ from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
 from deadstick.solve import encryption, findings
-from deadstick.solve.check_hints import check_hints
+from deadstick.solve.check_hints import check_hints, check_number
+from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
+from deadstick.solve.doubts import Places, doubted, place_doubt
 from deadstick.solve.endings import (
     ended_encrypted,
     nothing_to_read,
@@ -32,14 +34,13 @@ from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
-from deadstick.solve.metadata_table import has_open_metadata
+from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import SectorTest, may_hold_parity
-from deadstick.solve.placed_blocks import has_unread_blocks
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
-from deadstick.solve.several import ChipSet, foreign_chip, solve_several, spread_over
+from deadstick.solve.several import foreign_chip, prove_several, solve_several, spread_over
 from deadstick.solve.survey import SURVEY_BYTES, surveyed
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
@@ -48,9 +49,6 @@ REGISTER_BYTES = 32 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 """No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
 honest "not found" in minutes is worth more than a hope for hours."""
-PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
-"""Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
-metadata leave the numbers of all blocks open but for a constant."""
 MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
 """Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""
 NO_HINTS = Hints()
@@ -75,6 +73,7 @@ def solve(
         HintError: a hint is contradicted by the data.
     """
     dumps = [dump] if isinstance(dump, Dump | np.ndarray) else dump
+    check_number(hints.interleave, len(dumps))
     with ExitStack() as reading:
         for one in dumps:
             if isinstance(one, Dump):
@@ -85,7 +84,7 @@ def solve(
 def _solved(arrays: list[NDArray[np.uint8]], hints: Hints, progress: Progress) -> Solution:
     """The same with the bytes of the dumps."""
     if len(arrays) > 1:
-        return _checked(solve_several(arrays, hints, progress, _searched), hints)
+        return _checked(_solved_several(arrays, hints, progress), hints)
     data = arrays[0]
     if hints.recipe is not None:
         return _checked(prove(data, hints.recipe, progress), hints)
@@ -93,10 +92,16 @@ def _solved(arrays: list[NDArray[np.uint8]], hints: Hints, progress: Progress) -
     if nothing is not None:
         return nothing
     shelf = look_up(data, hints, progress)
-    solution = shelf.solution or _searched(ChipSet((data,)), hints, progress)
-    if shelf.solution is None and shelf.finding is not None:
-        solution = replace(solution, findings=(shelf.finding, *solution.findings))
-    return _checked(solution, hints)
+    if shelf.solution is not None:
+        return _checked(doubted(data, shelf.solution, progress), hints)
+    return _checked(shelf.noted(_searched(ChipSet((data,)), hints, progress)), hints)
+
+
+def _solved_several(dumps: Sequence[NDArray[np.uint8]], hints: Hints, progress: Progress) -> Solution:
+    if hints.recipe is not None:
+        return prove_several(dumps, hints.recipe)
+    shelf = look_up_several(dumps, hints, progress, described)
+    return shelf.solution or shelf.noted(solve_several(dumps, hints, progress, _searched))
 
 
 def _checked(solution: Solution, hints: Hints) -> Solution:
@@ -115,7 +120,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     candidates = _with_hints(page_candidates(part, candidates_by_register(part, registers)), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
-        return _described(chips, given, hints, [given_parts(given)], progress)
+        return described(chips, given, hints, [given_parts(given)], progress)
     if hints.code is not None and hints.code.family == "none":
         readable = _codeless(data, part, candidates, hints, progress)
         if readable.recipe is not None:
@@ -128,7 +133,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     plain = find_scrambler(pages, registers)
     if plain is None:
         return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
-    return _described(chips, plain, hints, answers, progress)
+    return described(chips, plain, hints, answers, progress)
 
 
 def _coded(
@@ -179,10 +184,19 @@ def _codeless(
     return Solution("solved", reason, readable.recipe, tuple(findings.codeless(readable)))
 
 
-def _described(
-    chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress
-) -> Solution:
-    """What the corrected data are: encrypted, or those of volumes that tell the translation."""
+def described(chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress) -> Solution:
+    """What the corrected data are: encrypted, or those of volumes that tell the translation.
+
+    Args:
+        chips: all dumps.
+        plain: page, code and scrambler, which decode the first chip.
+        hints: what is known already.
+        answers: findings so far.
+        progress: told about every step.
+
+    Raises:
+        HintError: a hint is contradicted by the data.
+    """
     answers.append(findings.scrambler(plain))
     progress("content", 0, 1)
     pages = whole_pages(chips.first, plain.recipe.layout)
@@ -213,18 +227,10 @@ def _translated(
         chips.space(translation.recipe), translation.recipe, known, translation.volume_score
     )
     reason = "the recipe decodes the dump"
-    share = OPEN_SHARE if has_open_metadata(recipe) else PROVEN_SHARE
-    in_the_middle = recipe.translation.logical_number is None and not translation.is_anchored
-    open_questions = (
-        (
-            known is None and not (translation.volume_score >= SURE_VOLUME and spread.share >= share),
-            "no volume confirms where its pages belong",
-        ),
-        (known is None and in_the_middle, "its volume begins in the middle and no partition says so"),
-        (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
-        (not block_is_told, "the keystreams fit another block size as well"),
-    )
-    doubt = next((words for is_open, words in open_questions if is_open), None)
+    score = translation.volume_score
+    doubt = place_doubt(pages, recipe, Places(score, spread.share, translation.is_anchored), is_given=known is not None)
+    if doubt is None and not block_is_told:
+        doubt = "the keystreams fit another block size as well"
     if doubt is not None:
         recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
         reason += f"; {doubt}, so nothing is called exact"
@@ -243,11 +249,19 @@ def _spread(chips: ChipSet, plain: Unscrambled, hints: Hints, progress: Progress
     borders get the wrong keystream under all of them but one, and the volumes must tell which that is.
     """
     period, rivals = keystream_period(plain), plain.rule.schedule.rivals if plain.rule else ()
-    first = spread_over(chips, plain.recipe, period, hints.pages_per_block, progress)
     if not rivals or period or hints.pages_per_block is not None:
-        return first, True
-    others = (replace(plain.recipe, pages_per_block=size) for size in rivals[:MOST_RIVAL_BLOCKS])
-    spreads = [first, *(spread_over(chips, other, period, None, progress) for other in others)]
+        return spread_over(chips, plain.recipe, period, hints, progress), True
+    spreads, objection = [], None
+    for size in (plain.recipe.pages_per_block, *rivals[:MOST_RIVAL_BLOCKS]):
+        try:
+            recipe = replace(plain.recipe, pages_per_block=size)
+            spreads.append(spread_over(chips, recipe, period, hints, progress))
+        except HintError as error:  # the interleave of the user does not fit one of the sizes
+            objection = objection or error
+    if objection is not None and not spreads:
+        raise objection
+    if len(spreads) == 1:
+        return spreads[0], False
     spreads.sort(key=lambda item: item.translation.volume_score, reverse=True)
     margin = spreads[0].translation.volume_score - spreads[1].translation.volume_score
     return spreads[0], margin >= SURE_MARGIN and len(rivals) <= MOST_RIVAL_BLOCKS

@@ -1,0 +1,97 @@
+"""What must hold beyond a recipe that decodes before a page counts as being in its place.
+
+The search asks it of what it found, and of what the library brought: a recipe that was proven on one stick may leave
+the places on the next one open.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.progress import Progress
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.chip_set import ChipSet
+from deadstick.solve.coded_pages import Unscrambled
+from deadstick.solve.complete import keystream_period
+from deadstick.solve.endings import whole_pages
+from deadstick.solve.evidence import Hints, Solution
+from deadstick.solve.find_translation import SURE_VOLUME, consistency
+from deadstick.solve.metadata_table import has_open_metadata
+from deadstick.solve.placed_blocks import block_metadata, has_unread_blocks
+from deadstick.solve.several import spread_over
+from deadstick.solve.trial_disk import PageCache
+
+PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
+"""Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
+metadata leave the numbers of all blocks open but for a constant."""
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """What the volumes say of the places of pages.
+
+    Attributes:
+        score: bits by which they are consistent.
+        share: of what they promise that holds.
+        is_anchored: whether they begin where the disk does or where a partition says.
+    """
+
+    score: float
+    share: float
+    is_anchored: bool
+
+
+def place_doubt(pages: NDArray[np.uint8], recipe: Recipe, places: Places, *, is_given: bool = False) -> str | None:
+    """The first reason why pages may be out of their place; None where there is none.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`, of the first chip.
+        recipe: complete.
+        places: what the volumes say under it.
+        is_given: whether the user gave the translation.
+    """
+    share = OPEN_SHARE if has_open_metadata(recipe) else PROVEN_SHARE
+    in_the_middle = recipe.translation.logical_number is None and not places.is_anchored
+    questions = (
+        (
+            not is_given and not (places.score >= SURE_VOLUME and places.share >= share),
+            "no volume confirms where its pages belong",
+        ),
+        (not is_given and in_the_middle, "its volume begins in the middle and no partition says so"),
+        (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
+    )
+    return next((words for is_open, words in questions if is_open), None)
+
+
+def doubted(data: NDArray[np.uint8], solution: Solution, progress: Progress) -> Solution:
+    """What the library brought for one chip; nothing is exact under it where the search would not call it so.
+
+    Args:
+        data: `uint8[bytes]`, the dump.
+        solution: solved.
+        progress: told about the hypotheses for planes.
+    """
+    recipe = solution.recipe
+    if recipe is None or not recipe.interleave.sure:
+        return solution
+    pages = whole_pages(data, recipe.layout)
+    space = PageSpace.of(pages, recipe.pages_per_block)
+    found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
+    doubt = place_doubt(pages, recipe, Places(found.score, found.share, found.is_anchored))
+    if doubt is None and not recipe.interleave.is_none and not _is_found_again(data, recipe, progress):
+        doubt = "the search does not come to this order of planes"
+    if doubt is None:
+        return solution
+    unsure = replace(recipe, interleave=replace(recipe.interleave, sure=False))
+    return replace(solution, recipe=unsure, reason=f"{solution.reason}; {doubt}, so nothing is called exact")
+
+
+def _is_found_again(data: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> bool:
+    """Whether the search comes to the same planes, and proves them."""
+    plain = Unscrambled(replace(recipe, translation=IDENTITY), 0, 0)
+    found = spread_over(ChipSet((data,)), plain.recipe, keystream_period(plain), Hints(), progress)
+    again = found.translation.recipe
+    return (again.interleave, again.pages_per_block) == (recipe.interleave, recipe.pages_per_block)

@@ -1,0 +1,191 @@
+"""The interleaves that come into question, each judged by the volumes on the disk that it makes."""
+
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from deadstick.progress import Progress
+from deadstick.rebuild.page_space import PageSpace
+from deadstick.recipe.interleave import Interleave
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_size import SURE_CHANCE
+from deadstick.solve.evidence import InterleaveHint
+from deadstick.solve.find_translation import (
+    SURE_VOLUME,
+    FoundTranslation,
+    complemented,
+    consistency,
+    suggested,
+    with_block_size,
+)
+from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.interleave_orders import groups_of, planes_of
+from deadstick.solve.numbering import BlockMetadata
+from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.trial_disk import PageCache
+
+WHOLE_SHARE = 0.97
+"""Share of a volume's facts that hold where nothing is out of place; bit errors spoil a few."""
+MOST_SIZED = 2
+"""Chips up to which all sizes of a block are tried with several planes where nothing tells the size."""
+MOST_FIELDS = 2
+"""Fields for the logical number that are tried with every interleave."""
+NOTHING_KNOWN = InterleaveHint()
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One whole hypothesis that was judged.
+
+    Attributes:
+        score: bits of consistency.
+        share: of the facts about the volumes that hold.
+        recipe: complete.
+        order: names the order in which it takes the pages; equal for equal orders.
+    """
+
+    score: float
+    share: float
+    recipe: Recipe
+    order: bytes
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing of what its volumes promise is out of place."""
+        return self.score >= SURE_VOLUME and self.share >= WHOLE_SHARE
+
+    @property
+    def spread(self) -> tuple[Interleave, int]:
+        """The interleave, and the block that it goes by."""
+        return self.recipe.interleave, self.recipe.pages_per_block
+
+    def describe(self) -> str:
+        """In words, with the block where another one was tried as well."""
+        blocks = f"{self.recipe.pages_per_block} pages a block"
+        return f"{self.recipe.interleave.describe()}; {blocks}; {self.recipe.translation.describe()}"
+
+
+def trials(
+    space: PageSpace,
+    plain: FoundTranslation,
+    period: int,
+    hint: int | None,
+    progress: Progress,
+    known: InterleaveHint = NOTHING_KNOWN,
+) -> Iterator[Trial]:
+    """Every hypothesis but the plain one, judged; complemented data only where nothing else makes a volume.
+
+    Args:
+        space: the pages of all chips.
+        plain: the translation that was found with chips one after another and no planes.
+        period: pages after which the keystream comes again; 0 for none.
+        hint: pages per block that the user knows.
+        progress: told about every hypothesis.
+        known: of the interleave; hypotheses that say something else are left out.
+    """
+    chips = plain.recipe.interleave.chips
+    for complement in (False, True):
+        best = 0.0
+        base = complemented(plain.recipe) if complement else plain.recipe
+        cache = PageCache()
+        # A keystream may come again after fewer or more pages than a block has: it does not tell the block.
+        is_tied = plain.recipe.scrambler is not None and not period
+        is_given = hint is not None or is_tied
+        is_known = is_given or plain.block.log10_chance is not None
+        for size, planes in _splits(
+            plain.block.pages, len(chips), planes_of(known), is_known=is_known, is_given=is_given
+        ):
+            recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
+            blocks = PageSpace.of(space, size)
+            metadata = block_metadata(blocks, recipe)
+            is_whole = False
+            for number, whole in enumerate(_hypotheses(blocks, recipe, metadata, groups_of(known, chips, planes))):
+                progress("interleave", number, number + 1)
+                trial = judged(blocks, whole, cache, metadata)
+                best = max(best, trial.score)
+                is_whole |= trial.is_whole
+                yield trial
+            if is_whole:
+                return
+        if best >= SURE_VOLUME or base.code is None:
+            return
+
+
+def _hypotheses(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, groups: Iterable[Iterable[Interleave]]
+) -> Iterator[Recipe]:
+    """Whole recipes with a block size and a number of planes, the simplest first.
+
+    Args:
+        space: the pages of all chips.
+        recipe: with the block size.
+        metadata: of its blocks.
+        groups: interleaves; those of one group count blocks alike.
+    """
+    for group in groups:
+        for number, interleave in enumerate(group):
+            whole = replace(recipe, interleave=interleave)
+            if number == 0:
+                # Which bytes number the blocks does not depend on the order of the units.
+                found = suggested(space, whole, metadata)
+                fields = dict.fromkeys(versioned.translation.logical_number for versioned, _ in found)
+                firsts = [next(v for v, _ in found if v.translation.logical_number == field) for field in fields][
+                    :MOST_FIELDS
+                ]
+                sure = any(item is not None and item.log10_chance < SURE_CHANCE for _, item in found)
+            for versioned in firsts:
+                yield replace(whole, translation=versioned.translation)
+            if not sure and not (interleave.numbers == "common" and interleave.by == "page"):
+                yield whole
+
+
+def _splits(
+    pages: int, chips: int, several: Sequence[int], *, is_known: bool, is_given: bool
+) -> Iterator[tuple[int, int]]:
+    """(pages per block, planes) to be tried.
+
+    Args:
+        pages: in a block, as the metadata have it.
+        chips: how many there are.
+        several: numbers of planes that come into question.
+        is_known: something speaks for that size.
+        is_given: the user does, or the keystreams go by such blocks.
+    """
+    for planes in several:
+        if chips * planes > 1:
+            yield pages, planes
+        if planes > 1 and not is_given and pages % planes == 0 and pages // planes >= PAGES_PER_BLOCK[0]:
+            yield pages // planes, planes
+    if is_known or chips > MOST_SIZED:
+        return
+    for size in _usual_sizes():
+        for planes in several:
+            if planes > 1 and size not in {pages, pages // planes}:
+                yield size, planes
+
+
+def _usual_sizes() -> list[int]:
+    """Blocks of two or three times a power of two pages."""
+    sizes = sorted(odd << shift for odd in (2, 3) for shift in range(10))
+    return [size for size in sizes if PAGES_PER_BLOCK[0] <= size <= PAGES_PER_BLOCK[1]]
+
+
+def judged(space: PageSpace, recipe: Recipe, cache: PageCache, metadata: BlockMetadata) -> Trial:
+    """A whole hypothesis with what its volumes say for it."""
+    space = PageSpace.of(space, recipe.pages_per_block)
+    found = consistency(space, recipe, metadata, cache)
+    return Trial(found.score, found.share, recipe, _order(space, recipe, metadata))
+
+
+def _order(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bytes:
+    """Names where a hypothesis takes each logical page from."""
+    physical, size = placed_blocks(space, recipe, metadata), recipe.pages_per_block
+    rows = np.full(len(physical) * size, -1, np.int64)
+    pages = recipe.interleave.pages_of_blocks(len(physical), size)
+    held = np.flatnonzero(physical >= 0)
+    rows[pages[held]] = physical[held, None] * size + np.arange(size)
+    last = int(np.flatnonzero(rows >= 0).max(initial=-1))
+    return hashlib.sha256(rows[: last + 1].tobytes()).digest()
