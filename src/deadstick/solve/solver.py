@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
-from deadstick.solve import encryption, findings
+from deadstick.solve import encryption, findings, sector_ends
 from deadstick.solve.check_hints import check_hints, check_number
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
@@ -45,7 +45,7 @@ from deadstick.solve.survey import SURVEY_BYTES, surveyed
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
 
-REGISTER_BYTES = 32 << 20
+REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 """No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
 honest "not found" in minutes is worth more than a hope for hours."""
@@ -117,7 +117,8 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     progress("register", 0, 1)
     registers = find_registers(part[:REGISTER_BYTES])
     progress("geometry", 0, 1)
-    candidates = _with_hints(page_candidates(part, candidates_by_register(part, registers)), hints)
+    likeliest = (*candidates_by_register(part, registers), *sector_ends.page_sizes(part[:ENDS_BYTES]))
+    candidates = _with_hints(page_candidates(part, likeliest), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
         return described(chips, given, hints, [given_parts(given)], progress)

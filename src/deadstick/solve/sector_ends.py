@@ -1,0 +1,74 @@
+"""Page sizes of unscrambled dumps, from where stretches of zeros or ones end.
+
+What a host writes comes in sectors: the blank rest behind a file, or a blank part of a table, ends where a sector does,
+and in free space where the data of a page do. So under the right page size nearly every such end lies at a multiple of
+512 bytes from the beginning of its page, and under another one in 512 does. That tells the page of a volume full of
+packed files, whose data and parity look alike. (Sectors of 512 bytes: common practice, no source.)
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
+
+SECTOR_BYTES = 512
+BLANKS = (0x00, 0xFF)
+SHORTEST = 24
+"""Bytes of a stretch: random ones are shorter."""
+MOST_ENDS = 20_000
+MOST_SIZES, FEWEST_SHARE = 3, 0.05
+"""Sizes that are named, and the share of the ends that must fit: a few fit in scrambled dumps, too."""
+
+
+def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
+    """Page sizes under which blank stretches end at sectors, the likeliest first.
+
+    Args:
+        data: `uint8[bytes]`, a dump from its beginning.
+
+    Returns:
+        Few or none; none for scrambled data.
+
+    >>> page = np.random.default_rng(1).integers(1, 255, (64, 528)).astype(np.uint8)
+    >>> page[::3, 300:512] = 0
+    >>> page_sizes(page.reshape(-1))[0].page_bytes
+    528
+    """
+    places = ends(data)
+    if not len(places):
+        return []
+    pages = allowed_pages()
+    hits = np.array([_inside(places % page) for page in pages.tolist()])
+    usual = len(places) / SECTOR_BYTES
+    figures = (hits - usual) / np.sqrt(max(usual, 1.0))
+    order = np.argsort(-figures, kind="stable")[:MOST_SIZES]
+    return [
+        PageCandidate(
+            int(pages[i]),
+            (),
+            float(figures[i]),
+            f"{hits[i]} of {len(places)} blank stretches end at sectors, {figures[i]:.0f} standard deviations",
+        )
+        for i in order.tolist()
+        if figures[i] > FIGURE_MIN and hits[i] > FEWEST_SHARE * len(places)
+    ]
+
+
+def _inside(offsets: NDArray[np.int64]) -> int:
+    """How many lie at sectors; where a page begins an erased block may end as well, whose borders many sizes fit."""
+    return int(((offsets % SECTOR_BYTES == 0) & (offsets > 0)).sum())
+
+
+def ends(data: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """`int64[]`: where stretches of at least `SHORTEST` zeros, or ones, end; the first `MOST_ENDS` of them.
+
+    >>> ends(np.array([7] + 30 * [0] + [5, 0, 0, 9], np.uint8))
+    array([31])
+    """
+    found = []
+    for blank in BLANKS:
+        edges = np.flatnonzero(np.diff(data == blank, prepend=False, append=False))
+        first, last = edges[::2], edges[1::2]
+        found.append(last[last - first >= SHORTEST])
+    places: NDArray[np.int64] = np.unique(np.concatenate(found))
+    return places[places < len(data)][:MOST_ENDS]

@@ -1,0 +1,35 @@
+"""Page sizes from where blank stretches end: plain data only, and however the spare area looks."""
+
+import numpy as np
+import pytest
+
+from deadstick.solve.sector_ends import page_sizes
+
+SECTOR = 512
+
+
+def dump_of(page: int, spare: int, pages: int = 400, seed: int = 1) -> np.ndarray:
+    """Packed data in which one sector in 40 has a blank rest; the spare area is random, as parity is."""
+    rng = np.random.default_rng([seed, page, spare])
+    sectors = rng.integers(0, 256, (pages, page // SECTOR, SECTOR)).astype(np.uint8)
+    for row, column in np.argwhere(rng.random(sectors.shape[:2]) < 1 / 40):
+        sectors[row, column, rng.integers(0, 480) :] = 0
+    parity = rng.integers(0, 256, (pages, spare)).astype(np.uint8)
+    return np.concatenate([sectors.reshape(pages, page), parity], axis=1).reshape(-1)
+
+
+@pytest.mark.parametrize(("page", "spare"), [(512, 23), (2048, 77), (8192, 448), (16384, 562)])
+def test_packed_pages_are_known_by_their_sectors(page: int, spare: int) -> None:
+    assert page_sizes(dump_of(page, spare))[0].page_bytes == page + spare
+
+
+def test_a_keystream_leaves_nothing_to_see() -> None:
+    data = dump_of(2048, 77)
+    assert page_sizes(data ^ np.random.default_rng(2).integers(0, 256, len(data)).astype(np.uint8)) == []
+
+
+def test_the_borders_of_erased_blocks_alone_name_no_size() -> None:
+    """Blocks of 64 scrambled pages, every second erased: they end where a block begins, whatever the page is."""
+    data = np.random.default_rng(3).integers(0, 256, (40, 64 * 2112)).astype(np.uint8)
+    data[::2] = 0xFF
+    assert page_sizes(data.reshape(-1)) == []
