@@ -13,8 +13,9 @@ from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
 
 SECTOR_BYTES = 512
 BLANKS = (0x00, 0xFF)
-SHORTEST = 24
-"""Bytes of a stretch: random ones are shorter."""
+SHORTEST, LONGEST = 24, 16_384
+"""Bytes of a stretch: random ones are shorter, and erased blocks longer. These end where a block begins, and many blocks
+are a whole number of sectors whatever their pages are."""
 MOST_ENDS = 20_000
 MOST_SIZES, FEWEST_SHARE = 3, 0.05
 """Sizes that are named, and the share of the ends that must fit: a few fit in scrambled dumps, too."""
@@ -55,12 +56,12 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
 
 
 def _inside(offsets: NDArray[np.int64]) -> int:
-    """How many lie at sectors; where a page begins an erased block may end as well, whose borders many sizes fit."""
+    """How many lie at sectors, where a page begins left out: every part of the page would begin there, too."""
     return int(((offsets % SECTOR_BYTES == 0) & (offsets > 0)).sum())
 
 
 def ends(data: NDArray[np.uint8]) -> NDArray[np.int64]:
-    """`int64[]`: where stretches of at least `SHORTEST` zeros, or ones, end; the first `MOST_ENDS` of them.
+    """`int64[]`: where stretches of zeros, or ones, of such lengths end; the first `MOST_ENDS` of them.
 
     >>> ends(np.array([7] + 30 * [0] + [5, 0, 0, 9], np.uint8))
     array([31])
@@ -69,6 +70,6 @@ def ends(data: NDArray[np.uint8]) -> NDArray[np.int64]:
     for blank in BLANKS:
         edges = np.flatnonzero(np.diff(data == blank, prepend=False, append=False))
         first, last = edges[::2], edges[1::2]
-        found.append(last[last - first >= SHORTEST])
+        found.append(last[(last - first >= SHORTEST) & (last - first <= LONGEST)])
     places: NDArray[np.int64] = np.unique(np.concatenate(found))
     return places[places < len(data)][:MOST_ENDS]
