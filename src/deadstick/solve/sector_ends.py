@@ -14,7 +14,7 @@ from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
 SECTOR_BYTES = 512
 BLANKS = (0x00, 0xFF)
 SHORTEST, LONGEST = 24, 16_384
-"""Bytes of a stretch: random ones are shorter, and erased blocks longer. These end where a block begins, and many blocks
+"""Bytes of a stretch: random ones are shorter, erased blocks longer. These end where a block begins, and many blocks
 are a whole number of sectors whatever their pages are."""
 MOST_ENDS = 20_000
 MOST_SIZES, FEWEST_SHARE = 3, 0.05
