@@ -28,6 +28,8 @@ SURE_HITS = 3
 check it."""
 WIDE_REGISTER = 32
 """Stages from which on two hits are enough, since seeds do not agree by accident."""
+ROW, MOST_ALIKE = 12, 0.3
+"""Pages in a row under one keystream that are no accident, and the share of all pages that such rows may be."""
 RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
 COVERS = (
     frozenset(Part),
@@ -159,6 +161,9 @@ def _vote(
     period: int,
     fewest: int,
 ) -> SeedRule | None:
+    if fewest == 1:
+        kept = ~np.isin(pages, _alike_in_a_row(pages, seeds))
+        pages, seeds, columns, ones = pages[kept], seeds[kept], columns[kept], ones[kept]
     schedule = _schedule(pages, seeds, period)
     if schedule is None:
         return None
@@ -175,6 +180,20 @@ def _vote(
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
     inverse = frozenset(np.flatnonzero(complements > others).tolist())
     return SeedRule("page", frozenset(), schedule, winners, agreeing, counted, inverse)
+
+
+def _alike_in_a_row(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """`int64[]`: pages in a row under one keystream, where others have one each.
+
+    A controller may fill a block of its own in another way, and one of a few dozen blocks would refute the rule of all
+    others. To leave it out is safe only where the code checks every keystream.
+    """
+    first = np.flatnonzero(np.r_[True, pages[1:] != pages[:-1]]) if len(pages) else pages
+    numbers, values = pages[first], seeds[first]
+    begins = np.flatnonzero(np.r_[True, values[1:] != values[:-1]]) if len(first) else first
+    lengths = np.diff(np.r_[begins, len(values)])
+    alike = np.repeat(lengths >= ROW, lengths)
+    return numbers[alike] if alike.mean() <= MOST_ALIKE else numbers[:0]
 
 
 def _looked_up(winners: dict[int, int], numbers: NDArray[np.int64]) -> NDArray[np.uint64]:

@@ -25,8 +25,8 @@ WINDOW_BYTES = 48
 MOST_WINDOWS = 120_000
 LONGEST_REGISTER = 64
 FEWEST_WINDOWS = 4
-PERIOD_TWO = 0.5
-"""Windows with a part of period two, by those with a constant one: as many are likely."""
+PERIOD_TWO = 0.25
+"""Windows with a part of period two, by those with a constant one, at least: as many of each are likely."""
 SHORTEST_PERIOD = 250  # bits; data that repeats within 31 bytes is no keystream
 
 
