@@ -139,7 +139,7 @@ def _may_hold(
     order = np.argsort(-counts, kind="stable")
     order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
     chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
-    _, agreeing, counted = _majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
+    _, agreeing, counted = majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
     return agreeing >= AGREEMENT * counted
 
 
@@ -168,13 +168,13 @@ def _vote(
     if schedule is None:
         return None
     numbers = schedule.index(pages)
-    winners, agreeing, counted = _majority(numbers, seeds)
+    winners, agreeing, counted = majority(numbers, seeds)
     if fewest > 1:
         # Copies of one page say the same without being witnesses of their own: each column counts once.
         _, own = np.unique(
             np.stack([numbers.astype(np.uint64), columns.astype(np.uint64), seeds]), axis=1, return_index=True
         )
-        winners, _, _ = _majority(numbers[own], seeds[own], fewest)
+        winners, _, _ = majority(numbers[own], seeds[own], fewest)
     right = seeds == _looked_up(winners, numbers)
     complements = np.bincount(numbers[right & ones], minlength=schedule.count)
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
@@ -208,7 +208,7 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     """Which page has which keystream."""
     if not len(pages):
         return None
-    single, agreeing, counted = _majority(pages, seeds)
+    single, agreeing, counted = majority(pages, seeds)
     if counted and agreeing < AGREEMENT * counted:
         return None
     numbers = np.array(sorted(single), np.int64)
@@ -222,7 +222,7 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     return Schedule(period, 1, 0, 0, agreeing, counted) if period else None
 
 
-def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
+def majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
     """Seeds that groups agree on.
 
     Args:
@@ -252,7 +252,7 @@ def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int 
 def shortest_period(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> int:
     """The shortest period under which pages that should share a seed do; 0 where there is none."""
     # One vote a page is enough, and makes the loop below quick.
-    winners, agreeing, counted = _majority(pages, seeds)
+    winners, agreeing, counted = majority(pages, seeds)
     if counted and agreeing < AGREEMENT * counted:
         return 0
     last = int(pages.max())
