@@ -176,9 +176,9 @@ class CodeSearch:
 
     def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
         """How deep a step looks into rows; None where it does not."""
-        rate = self._page_rate(candidate)
-        if rate is None:
-            rate = self._page_rate(self.candidates[0])
+        # Bit errors are the chip's, whichever page size shows them; the longest rows have the most free space.
+        asked = (candidate, self.candidates[0], *self.multiples[-1:])
+        rate = next((rate for rate in map(self._page_rate, asked) if rate is not None), None)
         if step.test == "roots":
             return SHALLOW if rate is None or view.has_clean_words(rate) else None
         if step.depth is not None and not step.blind:

@@ -57,8 +57,8 @@ def first_steps(candidates: int) -> Iterator[Step]:
     yield from (Step("decoding", EARLY_CANDIDATES, 2, known, depth) for depth in (MIDDLE, DEEP))
     # The first page size is nearly always the right one: it is searched through before the others are.
     fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
-    for depth in fitting_first:
-        for message, natural in CHEAPEST_FIRST:
+    for message, natural in CHEAPEST_FIRST:
+        for depth in fitting_first:
             step = Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural, messages=(message,))
             yield replace(step, blind=depth is not None)
 
