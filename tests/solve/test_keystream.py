@@ -42,6 +42,18 @@ def test_restarts_and_seeds_follow_from_free_space(restart: Restart) -> None:
     assert restart in {rule.restart for rule in rules if rule.seeds == best.seeds}
 
 
+def test_a_block_of_the_controllers_own_does_not_refute_the_rule() -> None:
+    pages, seeds = scrambled_pages("page", 32)
+    pages[320:384] = scrambled_pages("page", 1, seed=8)[0][320:384]
+    register = find_registers(pages.reshape(-1))[0]
+    hits = find_hits(pages.reshape(-1), register)
+    page, column = np.divmod(hits.positions, LAYOUT.page_bytes)
+    # The code checks what a single hit says; without it the whole dump must speak for a rule.
+    (rule, *_) = seed_rules(hits, page, column, register, LAYOUT, 0, covers=(EVERYTHING,), fewest=1)
+    assert [rule.seeds[number] for number in range(32)] == list(seeds)
+    assert not any(rule.period == 32 for rule in seed_rules(hits, page, column, register, LAYOUT, 0, (EVERYTHING,)))
+
+
 def test_a_multiple_of_the_period_is_shortened() -> None:
     pages = np.arange(300)
     seeds = (pages % 12).astype(np.uint64) + np.uint64(5)

@@ -23,6 +23,18 @@ def test_a_register_that_gives_complements_is_found_whole() -> None:
     assert found[0].polynomial == polynomial
 
 
+def test_a_register_comes_before_what_it_gives_under_half_of_its_seeds() -> None:
+    """Under (x + 1)^2 q some seeds give the output of q or its complement alone, and q is seen more often."""
+    polynomial = gf2poly.multiply(0b101, 0x1002D)
+    rng = np.random.default_rng(4)
+    bare = Lfsr(0x1002D).keystream(rng.integers(1, 1 << 16, 40, dtype=np.uint64), 512, "lsb")
+    whole = Lfsr(polynomial).keystream(rng.integers(1, 1 << 18, 48, dtype=np.uint64), 512, "lsb")
+    found = find_registers(np.concatenate([bare, whole]).reshape(-1))
+    assert [register.polynomial for register in found[:2]] == [polynomial, 0x1002D]
+    few = find_registers(np.concatenate([bare, whole[:8]]).reshape(-1))
+    assert few[0].polynomial == 0x1002D
+
+
 def polynomial(taps: tuple[int, ...]) -> int:
     return sum(1 << tap for tap in taps) | 1
 

@@ -34,6 +34,33 @@ def test_pages_begin_where_the_register_starts_anew(page: int, keystreams: int) 
     assert found[0].shows_restarts
 
 
+def test_a_run_that_goes_on_over_half_a_page_makes_no_border() -> None:
+    """The register starts anew 8 bytes behind the middle of the page, where no further place of the run can show."""
+    page, restart, keystreams, pages = 4352, 1092, 24, 600
+    rng = np.random.default_rng(3)
+    seeds = rng.integers(1, 1 << 16, keystreams, dtype=np.uint64)
+    column = np.arange(page)
+    stream = Lfsr(POLYNOMIAL).keystream(seeds, page, "lsb")[:, np.where(column < 4 * restart, column % restart, column)]
+    data = rng.integers(0, 256, (pages, page), dtype=np.uint8)
+    data[: pages // 2] = 0
+    dump = (data ^ stream[np.arange(pages) % keystreams]).reshape(-1)
+    found = [item.page_bytes for item in candidates_by_register(dump, find_registers(dump))]
+    assert found[0] == page
+    assert page // 2 not in found
+
+
+def test_pages_with_a_wide_spare_area_that_the_register_leaves_out() -> None:
+    data, page, keystreams, pages = 4096, 5496, 24, 600
+    dump = np.random.default_rng(5).integers(0, 256, (pages, page), dtype=np.uint8)
+    streams = Lfsr(POLYNOMIAL).keystream(np.arange(77, 77 + keystreams, dtype=np.uint64), data, "lsb")
+    free = np.arange(pages) % 5 > 0
+    dump[free, :data] = streams[np.arange(pages) % keystreams][free]
+    found = candidates_by_register(dump.reshape(-1), find_registers(dump.reshape(-1)))
+    # Sizes some bytes off fit the borders as well; their keystreams come again nowhere.
+    assert found[0].page_bytes == page
+    assert found[0].periods[0] == keystreams
+
+
 def test_no_register_gives_no_page_size() -> None:
     noise = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8)
     assert candidates_by_register(noise, ()) == []

@@ -58,6 +58,18 @@ def test_the_number_on_the_chip_alone(period: int) -> None:
     assert agrees(found, index)
 
 
+def test_seeds_of_a_short_register_that_come_twice_in_a_block() -> None:
+    """The pages with one seed are no lattice then, and all that comes again is the block."""
+    place = np.arange(96 * 60) % 96
+    seeds = np.uint64(7) + (place % 40 % 17).astype(np.uint64)
+    known = np.flatnonzero(np.random.default_rng(2).random(len(place)) < 0.8)
+    found = find_schedule(known, seeds[known])
+    assert found is not None
+    assert (found.count, found.pages_per_block) == (96, 0)
+    # Too few pages for so many keystreams would prove nothing.
+    assert find_schedule(known[known < 960], seeds[known[known < 960]]) is None
+
+
 def test_seeds_without_a_rule_give_none() -> None:
     rng = np.random.default_rng(4)
     assert find_schedule(np.arange(2000), rng.integers(0, 1 << 40, 2000).astype(np.uint64)) is None

@@ -17,6 +17,7 @@ from deadstick.solve.decoding import (
     NATURAL,
     SHALLOW,
     Depth,
+    Places,
     every_place,
     tails_of,
 )
@@ -27,7 +28,7 @@ from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.row_view import FEWEST_ROWS, RowView
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import MESSAGES, Window, data_bytes_of, search
+from deadstick.solve.window import Window, data_bytes_of, search
 
 CLEARLY = 1.06
 """How many times more of the code's strength a page must leave to be better than a smaller one."""
@@ -121,7 +122,8 @@ class CodeSearch:
         for view, depth in self._views(self.multiples[-1], step):
             left = step.polynomials
             for _ in range(MOST_TURNS):
-                windows = view.test.search(view.in_line, left, depth, self.tried, natural=step.natural)
+                places = _of_messages(view.in_line, step)
+                windows = view.test.search(places, left, depth, self.tried, natural=step.natural)
                 if not windows:
                     break
                 shown = {window.polynomial for window in windows}
@@ -146,12 +148,12 @@ class CodeSearch:
 
     def _views(self, candidate: PageCandidate, step: Step) -> Iterator[tuple[RowView, Depth | dict[int, Depth]]]:
         """The rows in which a step looks, and how deep."""
-        # Pages as they are; pages that share a keystream; pages without what the register adds, which it may do to a
-        # part of them only; pages next to each other under one and the same mask. Neighbours come last: they often look
-        # alike by their metadata, whatever the keystream does.
+        # Pages as they are; pages without what the register adds, which it may do to a part of them only, with half the
+        # errors of differences; pages that share a keystream; pages next to each other under one and the same mask.
+        # Neighbours come last: they often look alike by their metadata, whatever the keystream does.
         periods = [period for period in candidate.periods if period > 1]
         registers = self.registers if candidate.shows_restarts else ()
-        ways: list[int | Register] = [0, *periods[:1], *registers, *periods[1:], 1]
+        ways: list[int | Register] = [0, *registers, *periods, 1]
         for way in ways[: step.lags + 1 + len(registers)]:
             view = self._view(candidate.page_bytes, way)
             if len(view.heads.rows.values) < FEWEST_ROWS:
@@ -174,9 +176,9 @@ class CodeSearch:
 
     def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
         """How deep a step looks into rows; None where it does not."""
-        rate = self._page_rate(candidate)
-        if rate is None:
-            rate = self._page_rate(self.candidates[0])
+        # Bit errors are the chip's, whichever page size shows them; the longest rows have the most free space.
+        asked = (candidate, self.candidates[0], *self.multiples[-1:])
+        rate = next((rate for rate in map(self._page_rate, asked) if rate is not None), None)
         if step.test == "roots":
             return SHALLOW if rate is None or view.has_clean_words(rate) else None
         if step.depth is not None and not step.blind:
@@ -211,13 +213,13 @@ class CodeSearch:
     def _windows(self, view: RowView, step: Step, depth: Depth | dict[int, Depth]) -> list[Window]:
         # What lies in line has been looked for in the longest rows.
         in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.multiples)
-        places = view.in_spare if step.depth is None and in_chain else view.places
+        places = _of_messages(view.in_spare if step.depth is None and in_chain else view.places, step)
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
             return self._decoded(view, seen) if seen else []
         if step.everywhere:
             data = data_bytes_of(view.survey.page_bytes)
-            places = [every_place(view.heads, message) for message in MESSAGES if message <= data]
+            places = [every_place(view.heads, message) for message in step.messages if message <= data]
         return view.test.search(places, step.polynomials, depth, self.tried, natural=step.natural)
 
     def _decoded(self, view: RowView, seen: list[Window]) -> list[Window]:
@@ -289,6 +291,10 @@ def _multiples(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]
     sizes = sorted((c for c in candidates if c.shows_restarts), key=lambda c: c.page_bytes)
     found = tuple(c for c in sizes if sizes[-1].page_bytes % c.page_bytes == 0)
     return found if len(found) > 1 else ()
+
+
+def _of_messages(places: Sequence[Places], step: Step) -> list[Places]:
+    return [item for item in places if item.message in step.messages]
 
 
 def _usual(errors: float) -> Depth:

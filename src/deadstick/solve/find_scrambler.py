@@ -46,6 +46,7 @@ from deadstick.solve.stored_keystreams import (
     table_before_code,
 )
 from deadstick.solve.survey import SURVEY_BYTES
+from deadstick.solve.text_seeds import seeds_by_text
 
 MOST_REGISTERS = 3
 TRIED_PAGES = 4
@@ -258,12 +259,30 @@ def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     keystreams = on_one_orbit(replace(scrambler.keystreams, seeds=tuple(seeds.tolist())))
     seeds = np.array(keystreams.seeds, np.uint64)
     recipe = with_seeds(best.recipe, scrambler, keystreams, seeds)
+    recipe, seeds = _with_text_seeds(replace(best, recipe=recipe), keystreams, seeds, found)
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
     recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
     return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
+
+
+def _with_text_seeds(
+    best: Unscrambled, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
+) -> tuple[Recipe, NDArray[np.uint64]]:
+    """With those of the missing seeds that text shows and the code does not refute."""
+    scrambler, register, seeds = best.recipe.scrambler, best.register, seeds.copy()
+    if scrambler is None or register is None:
+        return best.recipe, seeds
+    shown = seeds_by_text(best.recipe, register, found.survey, np.flatnonzero(seeds == 0).tolist())
+    for number, seed in shown.items():
+        seeds[number] = seed
+    recipe = with_seeds(best.recipe, scrambler, keystreams, seeds)
+    if shown:
+        seeds[_refuted(recipe, found, np.flatnonzero(found.survey.written))] = 0
+        recipe = with_seeds(recipe, scrambler, keystreams, seeds)
+    return recipe, seeds
 
 
 def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> NDArray[np.int64]:

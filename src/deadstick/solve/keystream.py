@@ -28,6 +28,8 @@ SURE_HITS = 3
 check it."""
 WIDE_REGISTER = 32
 """Stages from which on two hits are enough, since seeds do not agree by accident."""
+ROW, MOST_ALIKE = 12, 0.3
+"""Pages in a row under one keystream that are no accident, and the share of all pages that such rows may be."""
 RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
 COVERS = (
     frozenset(Part),
@@ -137,7 +139,7 @@ def _may_hold(
     order = np.argsort(-counts, kind="stable")
     order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
     chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
-    _, agreeing, counted = _majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
+    _, agreeing, counted = majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
     return agreeing >= AGREEMENT * counted
 
 
@@ -159,22 +161,39 @@ def _vote(
     period: int,
     fewest: int,
 ) -> SeedRule | None:
+    if fewest == 1:
+        kept = ~np.isin(pages, _alike_in_a_row(pages, seeds))
+        pages, seeds, columns, ones = pages[kept], seeds[kept], columns[kept], ones[kept]
     schedule = _schedule(pages, seeds, period)
     if schedule is None:
         return None
     numbers = schedule.index(pages)
-    winners, agreeing, counted = _majority(numbers, seeds)
+    winners, agreeing, counted = majority(numbers, seeds)
     if fewest > 1:
         # Copies of one page say the same without being witnesses of their own: each column counts once.
         _, own = np.unique(
             np.stack([numbers.astype(np.uint64), columns.astype(np.uint64), seeds]), axis=1, return_index=True
         )
-        winners, _, _ = _majority(numbers[own], seeds[own], fewest)
+        winners, _, _ = majority(numbers[own], seeds[own], fewest)
     right = seeds == _looked_up(winners, numbers)
     complements = np.bincount(numbers[right & ones], minlength=schedule.count)
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
     inverse = frozenset(np.flatnonzero(complements > others).tolist())
     return SeedRule("page", frozenset(), schedule, winners, agreeing, counted, inverse)
+
+
+def _alike_in_a_row(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """`int64[]`: pages in a row under one keystream, where others have one each.
+
+    A controller may fill a block of its own in another way, and one of a few dozen blocks would refute the rule of all
+    others. To leave it out is safe only where the code checks every keystream.
+    """
+    first = np.flatnonzero(np.r_[True, pages[1:] != pages[:-1]]) if len(pages) else pages
+    numbers, values = pages[first], seeds[first]
+    begins = np.flatnonzero(np.r_[True, values[1:] != values[:-1]]) if len(first) else first
+    lengths = np.diff(np.r_[begins, len(values)])
+    alike = np.repeat(lengths >= ROW, lengths)
+    return numbers[alike] if alike.mean() <= MOST_ALIKE else numbers[:0]
 
 
 def _looked_up(winners: dict[int, int], numbers: NDArray[np.int64]) -> NDArray[np.uint64]:
@@ -189,7 +208,7 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     """Which page has which keystream."""
     if not len(pages):
         return None
-    single, agreeing, counted = _majority(pages, seeds)
+    single, agreeing, counted = majority(pages, seeds)
     if counted and agreeing < AGREEMENT * counted:
         return None
     numbers = np.array(sorted(single), np.int64)
@@ -203,7 +222,7 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     return Schedule(period, 1, 0, 0, agreeing, counted) if period else None
 
 
-def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
+def majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
     """Seeds that groups agree on.
 
     Args:
@@ -233,7 +252,7 @@ def _majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int 
 def shortest_period(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> int:
     """The shortest period under which pages that should share a seed do; 0 where there is none."""
     # One vote a page is enough, and makes the loop below quick.
-    winners, agreeing, counted = _majority(pages, seeds)
+    winners, agreeing, counted = majority(pages, seeds)
     if counted and agreeing < AGREEMENT * counted:
         return 0
     last = int(pages.max())

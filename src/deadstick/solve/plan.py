@@ -5,17 +5,20 @@ what it finds, unless the time runs out.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
 from deadstick.solve.evidence import CodeHint
-from deadstick.solve.window import DEGREES, known_polynomials, polynomial_rounds
+from deadstick.solve.window import DEGREES, MESSAGES, known_polynomials, polynomial_rounds
 
 FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3
 MANY_CANDIDATES = 8
+CHEAPEST_FIRST = ((512, True), (1024, True), (512, False), (1024, False), (2048, True))
+"""Lengths of message, in the usual field or the larger ones, the cheapest first. A long message has more bit errors and
+more lengths of parity: all others together cost less than the longest alone, whose errors take 40 syndromes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,7 @@ class Step:
         polynomials: fields to try.
         depth: of the decoding test; None for what the errors in the rows demand, where they tell.
         blind: only where the errors in the rows cannot be told.
+        messages: lengths of message to try, in bytes.
         natural: whether the decoding test takes the usual fields for each length of message, or the others.
         everywhere: try every place, and not only those that the structure of the spare area suggests.
         after: candidates that an earlier step has tried.
@@ -43,6 +47,7 @@ class Step:
     everywhere: bool = False
     after: int = 0
     blind: bool = False
+    messages: tuple[int, ...] = MESSAGES
 
 
 def first_steps(candidates: int) -> Iterator[Step]:
@@ -52,9 +57,10 @@ def first_steps(candidates: int) -> Iterator[Step]:
     yield from (Step("decoding", EARLY_CANDIDATES, 2, known, depth) for depth in (MIDDLE, DEEP))
     # The first page size is nearly always the right one: it is searched through before the others are.
     fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
-    for depth in fitting_first:
-        for natural in (True, False):
-            yield Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural, blind=depth is not None)
+    for message, natural in CHEAPEST_FIRST:
+        for depth in fitting_first:
+            step = Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural, messages=(message,))
+            yield replace(step, blind=depth is not None)
 
 
 def later_steps() -> Iterator[Step]:

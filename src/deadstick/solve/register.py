@@ -10,7 +10,7 @@ bytes, and these are set aside.
 """
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ WINDOW_BYTES = 48
 MOST_WINDOWS = 120_000
 LONGEST_REGISTER = 64
 FEWEST_WINDOWS = 4
+PERIOD_TWO = 0.25
+"""Windows with a part of period two, by those with a constant one, at least: as many of each are likely."""
 SHORTEST_PERIOD = 250  # bits; data that repeats within 31 bytes is no keystream
 
 
@@ -86,7 +88,25 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
             if count >= FEWEST_WINDOWS and not _is_repeating(polynomial)
         ]
     # Read from the other end of the bytes, the output of p obeys p(x^8), which explains the same windows.
-    return tuple(sorted(found, key=lambda item: (-item.windows, item.width))[:8])
+    return tuple(sorted(_with_parts(found), key=lambda item: (-item.windows, item.width))[:8])
+
+
+def _with_parts(found: list[Register]) -> list[Register]:
+    """Registers whose polynomial has the factor (x + 1) twice also explain the windows of the rest of it.
+
+    Their output is that of the rest plus a sequence of period two, which is constant under half of the seeds. Those
+    windows are short of two stages, and would pass for another register; plain data of period two are never so many.
+    """
+    return [
+        replace(register, windows=register.windows + sum(part.windows for part in found if _is_half(register, part)))
+        for register in found
+    ]
+
+
+def _is_half(register: Register, part: Register) -> bool:
+    square = gf2poly.multiply(part.polynomial, 0b101)
+    alike = register.bit_order == part.bit_order and register.polynomial == square
+    return alike and register.windows >= PERIOD_TWO * part.windows
 
 
 def _without_complement(seen: Counter[int]) -> Counter[int]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.codes.lfsr import Lfsr
 from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register, find_hits
@@ -18,8 +19,11 @@ from deadstick.solve.spread import evenly
 from deadstick.solve.window import log10_tail
 
 MOST_BYTES = 32 << 20
-LONGEST_GAP = 1024
-"""Bytes between two places; more of them say little about where the register started anew."""
+LONGEST_GAPS = (1024, 2304)
+"""Bytes between two places; more of them say little about where the register started anew. A register that does not run
+over the parity shows nowhere in the whole spare area, so longer ones are looked at where shorter ones tell nothing."""
+RUN_BYTES = 64
+"""How far behind a place its run is followed; a run that goes on has another place 32 bytes on."""
 MOST_BORDERS = 16_000
 PART_BYTES, MOST_PARTS = 1 << 16, 64
 """Parts of the dump in which the register shows most often: borders are looked at there first."""
@@ -35,6 +39,8 @@ MOST_LAGS = 3
 FEWEST_PAIRS = 12
 APART = 0.3
 """Share of neighbours with one keystream below which every page has its own: under half of a page it is one half."""
+BESIDE, CLEARLY = 64, 0.1
+"""Bytes between two page sizes that may be one, and what more of the keystreams must come again under the right one."""
 WORTH = 0.25
 """Share of the pairs of pages with one keystream from which on their differences are worth a look."""
 
@@ -45,19 +51,31 @@ class Gaps:
 
     Attributes:
         ends: `int64[places]`, where they lie, ascending.
+        begins: `int64[places - 1]`, how far the register runs on from a place for certain: no border lies before.
         anew: `bool[places - 1]`, whether the register started anew in the gap behind a place.
         short: `bool[places - 1]`, whether the gap is short enough to tell.
     """
 
     ends: NDArray[np.int64]
+    begins: NDArray[np.int64]
     anew: NDArray[np.bool_]
     short: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, data: NDArray[np.uint8], hits: Hits, register: Register, longest: int) -> "Gaps":
+        """Between the places where a register shows in `uint8[bytes]`; gaps of up to so many bytes tell."""
+        ahead = np.diff(hits.positions)
+        anew = rewound(hits.states[1:], ahead, register) != hits.states[:-1]
+        begins = hits.positions[:-1].copy()
+        followed = np.flatnonzero(anew & (ahead <= longest))
+        begins[followed] = np.minimum(_run_ends(data, hits.take(followed), register), hits.positions[followed + 1])
+        return cls(hits.positions, begins, anew, ahead <= longest)
 
     @property
     def usual(self) -> float:
         """Share of all bytes in short gaps that lie in gaps with a start: how often any byte looks like a border."""
-        lengths = np.diff(self.ends)[self.short]
-        return float(lengths[self.anew[self.short]].sum() / max(1, lengths.sum()))
+        with_start = (self.ends[1:] - self.begins)[self.short & self.anew]
+        return float(with_start.sum() / max(1, np.diff(self.ends)[self.short].sum()))
 
     def first_share(self, page: int, parts: NDArray[np.int64]) -> tuple[int, int]:
         """As `share`, of the borders in some parts of the dump that begin at `int64[parts]`."""
@@ -77,9 +95,18 @@ class Gaps:
 
     def _of(self, borders: NDArray[np.int64]) -> tuple[int, int]:
         gap = np.searchsorted(self.ends, borders, "left") - 1
-        gap = gap[(gap >= 0) & (gap < len(self.anew))]
-        gap = gap[self.short[gap]]
-        return int(self.anew[gap].sum()), len(gap)
+        inside = (gap >= 0) & (gap < len(self.anew))
+        gap, borders = gap[inside], borders[inside]
+        gap, borders = gap[self.short[gap]], borders[self.short[gap]]
+        return int((self.anew[gap] & (borders >= self.begins[gap])).sum()), len(gap)
+
+
+def _run_ends(data: NDArray[np.uint8], hits: Hits, register: Register) -> NDArray[np.int64]:
+    """`int64[hits]`: the byte behind the last one that each place's run explains; bit errors end it early."""
+    streams = Lfsr(register.polynomial).keystream(hits.states, RUN_BYTES, register.bit_order)
+    inside = np.minimum(hits.positions[:, np.newaxis] + np.arange(RUN_BYTES), len(data) - 1)
+    agree = data[inside] == streams ^ np.where(hits.ones, 0xFF, 0).astype(np.uint8)[:, np.newaxis]
+    return hits.positions + np.where(agree.all(axis=1), RUN_BYTES, agree.argmin(axis=1))
 
 
 def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, ...]) -> list[PageCandidate]:
@@ -96,15 +123,15 @@ def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, .
         hits = find_hits(data[:MOST_BYTES], register)
         if len(hits.positions) < FEWEST_BORDERS:
             continue
-        ahead = np.diff(hits.positions)
-        ran_on = rewound(hits.states[1:], ahead, register) == hits.states[:-1]
-        gaps = Gaps(hits.positions, ~ran_on, ahead <= LONGEST_GAP)
-        found = _sizes(gaps)
+        tried = (_sizes(Gaps.of(data, hits, register, longest)) for longest in LONGEST_GAPS)
+        found = next((sizes for sizes in tried if sizes), [])
         if found:
             sizes = []
             for page, figure, witness in found:
                 seeds = _Seeds.of(hits, page, register)
-                sizes.append((seeds.is_apart, PageCandidate(page, seeds.periods(), figure, witness, True)))
+                periods = seeds.periods()
+                best = seeds.share(periods[0]) if periods else 0.0
+                sizes.append(_Size(PageCandidate(page, periods, figure, witness, True), seeds.is_apart, best))
             return _whole_pages_first(sizes)
     return []
 
@@ -127,19 +154,43 @@ def _sizes(gaps: Gaps) -> list[tuple[int, float, str]]:
     return sorted(found, key=lambda item: -item[1])[:MOST_PAGES]
 
 
-def _whole_pages_first(sizes: list[tuple[bool, PageCandidate]]) -> list[PageCandidate]:
-    """The candidates, those last that look like parts of a page.
+@dataclass(frozen=True)
+class _Size:
+    """A page size with what its keystreams tell.
 
-    Parity that the register does not run over interrupts it as a border does. But the keystreams of parts do not come
-    again; or neighbouring parts have the same one, while those of some multiple do not.
+    Attributes:
+        candidate: the size.
+        is_apart: whether pages that follow each other mostly have different keystreams.
+        best_share: of the pairs of pages at its best period, those with one keystream.
     """
 
-    def is_part(item: tuple[bool, PageCandidate]) -> bool:
-        is_apart, size = item
-        multiples = (other for other in sizes if other[1].page_bytes % size.page_bytes == 0)
-        return not size.periods or (not is_apart and any(other[0] for other in multiples))
+    candidate: PageCandidate
+    is_apart: bool
+    best_share: float
 
-    return [candidate for _, candidate in sorted(sizes, key=is_part)]
+    @property
+    def page(self) -> int:
+        """Bytes."""
+        return self.candidate.page_bytes
+
+
+def _whole_pages_first(sizes: list[_Size]) -> list[PageCandidate]:
+    """The candidates, those last that look like parts of a page, or like a page some bytes off.
+
+    Parity that the register does not run over interrupts it as a border does. But the keystreams of parts do not come
+    again; or neighbouring parts have the same one, while those of some multiple do not. The borders of a size that is a
+    few bytes off drift through a wide gap and may all lie in it; its keystreams come again less often.
+    """
+
+    def is_part(item: _Size) -> bool:
+        multiples = (other for other in sizes if other.page % item.page == 0)
+        return not item.candidate.periods or (not item.is_apart and any(other.is_apart for other in multiples))
+
+    def is_off(item: _Size) -> bool:
+        beside = (other for other in sizes if 0 < abs(other.page - item.page) <= BESIDE)
+        return any(other.best_share > item.best_share + CLEARLY for other in beside)
+
+    return [item.candidate for item in sorted(sizes, key=lambda item: (is_part(item), is_off(item)))]
 
 
 @dataclass(frozen=True)

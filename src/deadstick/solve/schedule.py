@@ -28,6 +28,8 @@ MOST_PAGES = 6000
 SURE_SHARE = 0.999
 UNSEEN = 3
 """Keystreams of a rule for each seed that was seen: more would explain anything."""
+WELL_SEEN = 16
+"""Pages for each keystream from which on a rule may have more: a short register has few seeds, which come twice."""
 SPANNED = 0.3
 """Share of the steps that must have been seen before a lattice is worth a look."""
 FEWEST_PAIRS = 4
@@ -114,15 +116,21 @@ def _other_sizes(likely: list[int]) -> list[int]:
     return [size for size in range(BLOCKS[0], BLOCKS[1] + 1) if size not in likely]
 
 
-def _is_good(rule: Schedule, labels: NDArray[np.int64], agreement: float) -> bool:
+def _holds(rule: Schedule, labels: NDArray[np.int64], agreement: float) -> bool:
     """Whether a rule holds, and was put to the test by most pages."""
-    few = rule.count <= UNSEEN * (int(labels.max()) + 1)
-    return few and rule.agreeing >= agreement * rule.counted and 2 * rule.counted >= len(labels)
+    return rule.agreeing >= agreement * rule.counted and 2 * rule.counted >= len(labels)
+
+
+def _is_good(rule: Schedule, labels: NDArray[np.int64], agreement: float) -> bool:
+    """Whether a rule holds that has not too many keystreams for the seeds that were seen."""
+    return rule.count <= UNSEEN * (int(labels.max()) + 1) and _holds(rule, labels, agreement)
 
 
 def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) -> Schedule | None:
     """The rule with the fewest keystreams of those that hold as well as any."""
     good = [rule for rule in found if _is_good(rule, labels, agreement)]
+    if not good:
+        good = [r for r in found if r.counted >= WELL_SEEN * r.count and _holds(r, labels, agreement)]
     top = max((rule.share for rule in good), default=0.0)
     good = [rule for rule in good if rule.share >= top - SLACK]
     best = min(good, key=_order, default=None)
