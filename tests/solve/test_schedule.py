@@ -70,6 +70,20 @@ def test_seeds_of_a_short_register_that_come_twice_in_a_block() -> None:
     assert find_schedule(known[known < 960], seeds[known[known < 960]]) is None
 
 
+@pytest.mark.parametrize(("blocks", "few"), [(13, 4), (9, 6), (14, 4)])
+def test_a_few_keystreams_of_its_own_for_each_block(blocks: int, few: int) -> None:
+    """No keystream comes again in another block, so that nothing tells how many there are: the rule stays open."""
+    pages = np.arange(blocks * 96)
+    block, place = np.divmod(pages, 96)
+    seeds = np.random.default_rng(5).permutation(1 << 20)[: blocks * few].astype(np.uint64)[few * block + place % few]
+    known = np.random.default_rng(6).random(len(pages)) < 0.4
+    found = find_schedule(pages[known], seeds[known])
+    assert found is not None
+    assert found.is_open
+    index = found.index(pages)
+    assert len(np.unique(index)) == len(np.unique(np.stack([index, seeds.astype(np.int64)]), axis=1).T) == blocks * few
+
+
 def test_seeds_without_a_rule_give_none() -> None:
     rng = np.random.default_rng(4)
     assert find_schedule(np.arange(2000), rng.integers(0, 1 << 40, 2000).astype(np.uint64)) is None

@@ -80,8 +80,11 @@ class _Places:
 
 
 def _tells(rebuilt: Rebuilt) -> NDArray[np.bool_]:
-    """`bool[rows]`: pages with something that decodes."""
-    return np.isin(rebuilt.page_table.kind, (PageKind.DATA, PageKind.CONSTANT))
+    """`bool[rows]`: pages with something that decodes; in a bad block that reads as zeros nothing does as a rule."""
+    table = rebuilt.page_table
+    written = np.isin(table.kind, (PageKind.DATA, PageKind.CONSTANT))
+    decodes: NDArray[np.bool_] = written & (table.lost_codewords < table.errors.shape[1])
+    return decodes
 
 
 def differences(

@@ -38,7 +38,8 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
 def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     """Whether written blocks lie under unknown keystreams from the first page to the last.
 
-    Nothing tells which block each of them is; it may be the newer copy of any.
+    Nothing tells which block each of them is; it may be the newer copy of any. A block of one and the same byte is the
+    pattern of a bad one: under a keystream no data read like that.
 
     Args:
         pages: `uint8[pages, page_bytes]`.
@@ -51,7 +52,7 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     unknown = scrambler.keystreams.unknown[scrambler.index(np.arange(blocks * size), size)]
     first = size * np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
     raw = pages[first]
-    return bool((~recipe.decode(raw, first).erased & (raw != raw[:, :1]).any(axis=1)).any())
+    return bool((~recipe.decode(raw, first).erased & ~constant_rows(raw)).any())
 
 
 def _is_pattern(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:

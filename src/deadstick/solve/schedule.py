@@ -233,7 +233,8 @@ def _closed(lattice: Lattice, last: int, size: int) -> Lattice:
     d, s, t = lattice
     if t == 1:
         return size + abs(s) * last, s, t
-    return (d, 0, last + 1) if d and not t else (0, 0, 0)
+    # Places and blocks count in one number only where the two have no factor in common.
+    return (d, 0, next(t for t in range(last + 1, last + d + 2) if gcd(t, d) == 1)) if d and not t else (0, 0, 0)
 
 
 def _with_step(lattice: Lattice, x: int, y: int) -> Lattice:
