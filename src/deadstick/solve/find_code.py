@@ -192,10 +192,19 @@ class CodeSearch:
         page = candidate.page_bytes
         if page not in self.rates:
             registers = self.registers if candidate.shows_restarts else ()
-            ways: list[int | Register] = [*registers, *[p for p in candidate.periods if p > 1][:MOST_LAGS_OF_RATE], 0]
+            ways: list[int | Register] = [*registers, *[p for p in candidate.periods if p > 1][:MOST_LAGS_OF_RATE]]
             rates = (self._view(page, way).page_rate for way in ways)
-            self.rates[page] = next((rate for rate in rates if rate is not None), None)
+            found = next((rate for rate in rates if rate is not None), None)
+            self.rates[page] = found if found is not None else self._plain_rate(page)
         return self.rates[page]
+
+    def _plain_rate(self, page: int) -> float | None:
+        """Share of wrong bits where pages may be plain: tables with a few entries look like zeros with many errors.
+
+        So the lowest counts; of neighbours with the same entries nothing but errors is left in the difference.
+        """
+        rates = [rate for way in (0, 1) if (rate := self._view(page, way).page_rate) is not None]
+        return min(rates, default=None)
 
     def _found(
         self, view: RowView, candidate: PageCandidate, step: Step, depth: Depth | dict[int, Depth]

@@ -17,6 +17,8 @@ import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from deadstick.solve.blank_ends import best_sizes
+
 DATA_SIZES = tuple(512 << shift for shift in range(6))
 SPARE_RANGE = (16, 2208)
 MOST_SPARE = 0.35
@@ -30,7 +32,7 @@ FIGURE_MIN = 12.0
 BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
 NEIGHBOURS, FARTHER_NEIGHBOURS = 41, 301
 """Page sizes around one, against which a broad comb must stand out, and those that tell by how much others do."""
-MOST_PERIODS = 4
+MOST_PERIODS, MOST_TOLD_APART = 4, 4
 FUNDAMENTAL_SHARE = 0.7
 """A shorter lag whose figure is this share of a multiple's is the period itself."""
 
@@ -68,7 +70,7 @@ def page_candidates(
         One candidate a page size; empty where nothing stands out.
     """
     figures = lag_figures(data[:SAMPLE_BYTES])
-    by_period = _from_periods(figures)
+    by_period = _told_apart(data[:SAMPLE_BYTES], _from_periods(figures))
     by_comb = _from_comb(figures)
     by_broad_comb = _from_broad_comb(figures)
     periods: dict[int, tuple[int, ...]] = {}
@@ -156,6 +158,20 @@ def _from_periods(figures: NDArray[np.float32]) -> list[PageCandidate]:
                 witness = f"bytes come again after {lag:,} bytes, {figures[lag]:.0f} standard deviations"
                 found.append(PageCandidate(lag // count, (count,), float(figures[lag]), witness))
     return found
+
+
+def _told_apart(data: NDArray[np.uint8], items: list[PageCandidate]) -> list[PageCandidate]:
+    """The candidates of each of the strongest lags in the order that blank stretches of the difference suggest."""
+    lags = list(dict.fromkeys(item.page_bytes * item.periods[0] for item in items))
+    ordered: list[PageCandidate] = []
+    for number, lag in enumerate(lags):
+        same = [item for item in items if item.page_bytes * item.periods[0] == lag]
+        if number < MOST_TOLD_APART and len(same) > 1:
+            best = best_sizes(data[lag:] ^ data[:-lag], [item.page_bytes for item in same])
+            by_size = {item.page_bytes: item for item in same}
+            same = [by_size.pop(size) for size in best] + list(by_size.values())
+        ordered += same
+    return ordered
 
 
 def _from_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:

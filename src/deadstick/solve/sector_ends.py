@@ -9,14 +9,10 @@ packed files, whose data and parity look alike. (Sectors of 512 bytes: common pr
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.blank_ends import ends
 from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
 
 SECTOR_BYTES = 512
-BLANKS = (0x00, 0xFF)
-SHORTEST, LONGEST = 24, 16_384
-"""Bytes of a stretch: random ones are shorter, erased blocks longer. These end where a block begins, and many blocks
-are a whole number of sectors whatever their pages are."""
-MOST_ENDS = 20_000
 MOST_SIZES, FEWEST_SHARE = 3, 0.05
 """Sizes that are named, and the share of the ends that must fit: a few fit in scrambled dumps, too."""
 
@@ -58,18 +54,3 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
 def _inside(offsets: NDArray[np.int64]) -> int:
     """How many lie at sectors, where a page begins left out: every part of the page would begin there, too."""
     return int(((offsets % SECTOR_BYTES == 0) & (offsets > 0)).sum())
-
-
-def ends(data: NDArray[np.uint8]) -> NDArray[np.int64]:
-    """`int64[]`: where stretches of zeros, or ones, of such lengths end; the first `MOST_ENDS` of them.
-
-    >>> ends(np.array([7] + 30 * [0] + [5, 0, 0, 9], np.uint8))
-    array([31])
-    """
-    found = []
-    for blank in BLANKS:
-        edges = np.flatnonzero(np.diff(data == blank, prepend=False, append=False))
-        first, last = edges[::2], edges[1::2]
-        found.append(last[(last - first >= SHORTEST) & (last - first <= LONGEST)])
-    places: NDArray[np.int64] = np.unique(np.concatenate(found))
-    return places[places < len(data)][:MOST_ENDS]
