@@ -10,7 +10,13 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Place, Scrambler, StoredKeystreams
-from deadstick.solve.metadata_table import has_open_metadata, with_aligned_metadata, with_number_zero
+from deadstick.recipe.translation import BitField, Translation
+from deadstick.solve.metadata_table import (
+    has_open_metadata,
+    with_aligned_metadata,
+    with_number_zero,
+    with_told_number,
+)
 
 BLOCK, BLOCKS = 16, 20
 LAYOUT = spare_groups(2048 + 128, 2, 1024, 8, 28)
@@ -95,3 +101,22 @@ def test_metadata_that_are_right_already_stay_as_they_are() -> None:
     recipe = controller("after_ecc")
     raw, _ = dump(recipe)
     assert with_aligned_metadata(recipe, raw, PAGES) == recipe
+
+
+def test_a_boot_sector_tells_its_own_number() -> None:
+    """The disk's first block is lost; a volume begins in block 3, and its boot sector says so."""
+    true = controller("before_ecc")
+    data = np.random.default_rng(9).integers(0, 256, (len(PAGES), 2048), np.uint8)
+    blocks = metadata_of_pages()[::BLOCK, 2]
+    first = int(np.flatnonzero(blocks == 3)[0]) * BLOCK
+    data[first, [0, 510, 511]] = 0xEB, 0x55, 0xAA
+    data[first, 28:32] = np.array([3 * BLOCK * 2048 // 512], "<u4").view(np.uint8)
+    raw = true.encode(data, metadata_of_pages(), PAGES)
+    raw = raw[np.repeat(blocks != 0, BLOCK)]
+    space = PageSpace.of(raw, BLOCK)
+    found = with_aligned_metadata(without_metadata(true), raw, np.arange(len(raw)))
+    zeroed = next(with_number_zero(space, found))
+    numbered = replace(zeroed, translation=Translation("block", BitField(2, 1)))
+    told = next(with_told_number(space, numbered))
+    read = told.decode(raw, np.arange(len(raw))).metadata[::BLOCK, 2]
+    assert np.array_equal(read, blocks[blocks != 0])

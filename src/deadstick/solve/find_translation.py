@@ -14,7 +14,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.filling import Fillings
-from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero
+from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
 from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
 from deadstick.solve.open_versions import ordered
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
@@ -98,10 +98,20 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):
                 judged += _judged(space, other, progress)
+        judged += _told(space, _best(judged))
         judged += _ordered(space, _best(judged))
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
+
+
+def _told(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+    """The hypothesis with the numbers that the boot sector of a volume tells."""
+    trials = []
+    for recipe in with_told_number(space, best.recipe):
+        found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
+        trials.append(replace(best, score=found.score, recipe=recipe, share=found.share, is_anchored=found.is_anchored))
+    return trials
 
 
 def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part
-from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.recipe import DecodedPages, Recipe
 from deadstick.recipe.scrambler import StoredKeystreams
 
 MOST_PAGES = 16_384
@@ -27,6 +27,8 @@ FEWEST_PAIRS = 3
 LEAST_SHARE = 0.5
 """Share of the pairs that must say the same of two keystreams."""
 MOST_BLOCKS, MOST_BEGINNINGS = 4096, 8
+SECTOR_BYTES, HIDDEN_SECTORS, JUMPS = 512, slice(28, 32), (0xEB, 0xE9)
+"""Where a boot sector says how many sectors lie before it, and the instructions that it begins with."""
 SIGNATURE = (0x55, 0xAA)
 """The last bytes of a boot record's first sector (UEFI specification 2.10, section 5.2.1)."""
 
@@ -171,6 +173,45 @@ def _with_offsets(recipe: Recipe, offsets: Bytes) -> Recipe:
     return replace(recipe, scrambler=replace(scrambler, keystreams=StoredKeystreams(streams), covers=covers))
 
 
+def with_told_number(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
+    """Recipes under which a block in which a volume begins has the number that its boot sector tells.
+
+    Where the block in which the disk begins was lost, the first volume's was taken for it. The boot sector says how
+    many sectors lie before it (`BPB_HiddSec`: Microsoft, FAT32 File System Specification 1.03; NTFS, from memory, has
+    it in the same place).
+
+    Args:
+        space: the pages of all chips.
+        recipe: with the field of the number, and metadata that are open but for a constant.
+    """
+    number, size = recipe.translation.logical_number, recipe.pages_per_block
+    if number is None:
+        return
+    batch = _first_pages(space, recipe)
+    block_bytes = size * recipe.layout.data_bytes
+    for row in np.flatnonzero(_begins(batch)).tolist():
+        before = SECTOR_BYTES * int.from_bytes(batch.data[row, HIDDEN_SECTORS].tobytes(), "little")
+        block, rest = divmod(before, block_bytes)
+        if batch.data[row, 0] in JUMPS and 0 < block < len(space) // size and not rest:
+            metadata = batch.metadata[row : row + 1]
+            told = metadata.copy()
+            number.write(told, np.array([block], np.int64))
+            yield with_constant(recipe, (told ^ metadata)[0])
+
+
+def _first_pages(space: PageSpace, recipe: Recipe) -> DecodedPages:
+    """What the first page of each block holds."""
+    size = recipe.pages_per_block
+    rows = np.arange(0, len(space) // size * size, size, dtype=np.int64)[:MOST_BLOCKS]
+    return recipe.decode(space.take(rows), space.numbers(rows))
+
+
+def _begins(batch: DecodedPages) -> NDArray[np.bool_]:
+    """`bool[pages]`: a disk or a volume begins there."""
+    begins: NDArray[np.bool_] = (batch.data[:, 510:512] == SIGNATURE).all(axis=1) & (batch.errors >= 0).all(axis=1)
+    return begins
+
+
 def with_number_zero(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
     """Recipes under which the metadata of a block in which a disk may begin are zeros, and so its number.
 
@@ -178,13 +219,8 @@ def with_number_zero(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
         space: the pages of all chips.
         recipe: with metadata that are open but for a constant.
     """
-    size = recipe.pages_per_block
-    rows = np.arange(0, len(space) // size * size, size, dtype=np.int64)[:MOST_BLOCKS]
-    if not len(rows):
-        return
-    batch = recipe.decode(space.take(rows), space.numbers(rows))
-    begins = (batch.data[:, 510:512] == SIGNATURE).all(axis=1) & (batch.errors >= 0).all(axis=1)
-    beginnings = np.unique(batch.metadata[begins], axis=0)[:MOST_BEGINNINGS]
+    batch = _first_pages(space, recipe)
+    beginnings = np.unique(batch.metadata[_begins(batch)], axis=0)[:MOST_BEGINNINGS]
     for metadata in beginnings:
         yield with_constant(recipe, metadata)
 
