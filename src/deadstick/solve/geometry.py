@@ -81,10 +81,21 @@ def page_candidates(
         shortest = _fundamental(figures, item.page_bytes, item.periods[0])
         periods[item.page_bytes] = tuple(dict.fromkeys((*known, shortest, item.periods[0])))
     ranked: dict[int, PageCandidate] = {}
-    for item in (*likeliest, *_alternating(by_comb, by_period, by_broad_comb)):
+    lists = (by_comb, by_period, by_broad_comb)
+    if by_comb and by_comb[0].page_bytes in _multiples_alone(by_period):
+        lists = (by_period, by_comb, by_broad_comb)
+    for item in (*likeliest, *_alternating(*lists)):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
         ranked.setdefault(item.page_bytes, with_periods)
     return tuple(ranked.values())[:most]
+
+
+def _multiples_alone(by_period: list[PageCandidate]) -> set[int]:
+    """Multiples of the likeliest page by the lags under which no keystream comes again."""
+    if not by_period:
+        return set()
+    page = by_period[0].page_bytes
+    return {page * times for times in (2, 4, 8)} - {item.page_bytes for item in by_period}
 
 
 def _fundamental(figures: NDArray[np.float32], page: int, period: int) -> int:
