@@ -24,6 +24,7 @@ from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
+from deadstick.solve.blank_neighbours import with_blank_neighbours
 from deadstick.solve.missing_seeds import CLEANED, cleaned
 from deadstick.solve.schedule import Schedule, find_schedule
 from deadstick.solve.spread import evenly
@@ -104,6 +105,7 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
             known[number] = True
             streams[number] = found[0]
             shares.append(found[1])
+    streams, known = with_blank_neighbours(rows, pages, numbers, streams, known)
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0)
 
 
