@@ -20,8 +20,9 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.numbering import BlockMetadata, Numbering
 from deadstick.solve.versions import with_versions
 
-LESS = 1e-4
-"""Share of what the volumes promise that is a difference."""
+LESS, CLEARLY_LESS = 1e-4, 2e-3
+"""Share of what the volumes promise that is a difference; and one that an older state of a disk, which may hold a bit
+better than one that was never finished, does not make."""
 MOST_FIELDS, MOST_BITS = 3, 16
 MOST_NUMBERS = 4
 """Times as many as there are blocks: larger numbers are none."""
@@ -115,7 +116,8 @@ def _told(
     by_volumes = {bit for bit, share in turned_round.items() if share <= best.share - LESS}
     if not all(bit in by_volumes or _fills(values ^ constant, bit) for bit in left):
         return None
-    shown = bool(votes) and set(votes) <= by_volumes.union(told)
+    clear = {bit for bit, share in turned_round.items() if share <= best.share - CLEARLY_LESS}
+    shown = bool(votes) and set(votes) <= clear.union(told)
     return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best, shown)
 
 
