@@ -59,6 +59,30 @@ def test_bits_that_nothing_tells_leave_the_copies_equal() -> None:
     assert ordered(NUMBER, metadata(versions, 0x5A5A), Volumes(versions, frozenset({0}))) is None
 
 
+class Silent:
+    """Copies that differ, and do not tell which is the later one."""
+
+    def vote(self, one: int, other: int) -> int:
+        return 0 * (one + other)
+
+    def alike(self, one: int, other: int) -> bool:
+        return one == other
+
+
+@pytest.mark.parametrize(("other_facts", "is_told"), [(0, True), (1_000, True), (100_000, False)])
+def test_a_difference_that_an_older_state_may_make_is_no_order(other_facts: int, is_told: bool) -> None:
+    """The newest copies are those that are taken without a version, so that the volumes are no better off with it."""
+    versions = np.where(np.arange(len(LOGICAL)) < 40, 2, 1)
+    volumes = Volumes(versions, ALL)
+
+    def judge(translation: Translation, blocks: BlockMetadata) -> Consistency:
+        right = int(volumes(translation, blocks).score)
+        return Consistency(float(right), (Check("facts", other_facts + right, other_facts + len(ALL), 1.0),))
+
+    found = ordered(NUMBER, metadata(versions, 3), judge, Silent())
+    assert (found is not None) == is_told
+
+
 @given(st.lists(st.integers(0, 4000), min_size=1, max_size=40), st.integers(0, 4095))
 def test_the_lowest_constant_is_the_lowest(values: list[int], constant: int) -> None:
     some = np.array(values) ^ constant
