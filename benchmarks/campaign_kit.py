@@ -20,6 +20,7 @@ from deadstick.flash.dump import Dump
 from deadstick.progress import silent
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.draw import DrawnCase, Ranges, draw_case
+from deadstick.simulate.draw_reads import write_reads
 from deadstick.simulate.judge import judge
 from deadstick.solve.evidence import Solution
 from deadstick.solve.solver import solve
@@ -114,7 +115,7 @@ def run_case(seed: int, ranges: Ranges, limit: float = SECONDS_LIMIT) -> Record:
 def run_drawn(case: DrawnCase, limit: float = SECONDS_LIMIT) -> Record:
     """Solve and judge a case that is drawn already."""
     with tempfile.TemporaryDirectory() as folder:
-        chips = _written(case, Path(folder))
+        chips = write_reads(case.reads, Path(folder))
         found = search(chips, limit)
         record: Record = {
             "dump_bytes": sum(reads[0].size for reads in case.reads),
@@ -129,16 +130,6 @@ def run_drawn(case: DrawnCase, limit: float = SECONDS_LIMIT) -> Record:
         if found.solution.recipe is None:
             return record | {"verdict": "unsolved"}
         return record | _judged(chips, case, found.solution.recipe)
-
-
-def _written(case: DrawnCase, folder: Path) -> list[list[Path]]:
-    """The files of a case: the reads of each chip."""
-    chips = []
-    for chip, reads in enumerate(case.reads):
-        chips.append([folder / f"chip{chip}-read{read}.bin" for read in range(len(reads))])
-        for path, content in zip(chips[-1], reads, strict=True):
-            content.tofile(path)
-    return chips
 
 
 def _judged(chips: Sequence[Sequence[Path]], case: DrawnCase, recipe: Recipe) -> Record:

@@ -5,9 +5,9 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 from programs import deadstick, sha256
+from spread_kit import RECIPE
 
 from deadstick.case.result import Result, Status
 from deadstick.files.records import FileState
@@ -15,20 +15,9 @@ from deadstick.recipe import toml
 from deadstick.recipe.code import Code
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.layout import spare_groups
-from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.history import History, scenario_history
 from deadstick.simulate.interleaved import InterleavedController
 
-SEEDS = tuple(int(seed) for seed in np.random.default_rng(1).integers(1, 1 << 15, 64))
-RECIPE = Recipe(
-    64,
-    spare_groups(2048 + 112, 4, 512, 4, 20),
-    Code(13, 0x201B, 12),
-    Scrambler("after_ecc", "page", LfsrKeystreams(0x8003, SEEDS)),
-    Translation("block", BitField(0, 2), BitField(2, 2)),
-)
 SPREADS = {
     "two chips by page, swapped": Interleave(((0,), (1,)), 1, ((1, 0), (0, 0))),
     "two chips by byte, swapped": Interleave(((1, 0),)),

@@ -16,21 +16,13 @@ from deadstick.flash.reads import VotedDump
 from deadstick.progress import silent
 from deadstick.recipe import toml
 from deadstick.simulate.draw import PRESETS, READS, SPREAD, WIDE, DrawnCase, Ranges, draw_case, draw_controller
+from deadstick.simulate.draw_reads import write_reads
 from deadstick.simulate.judge import judge
 from deadstick.simulate.nand import add_bit_errors
 
 SMALL = replace(WIDE, dump_bytes=(3 << 20, 5 << 20), page_data=(512, 2048), pages_per_block=(32, 48), chips_most=2)
 SMALL_SPREAD = replace(SMALL, spread_share=1.0, unerased_share=0.5)
 SMALL_READS = replace(SMALL, reads=(2, 4), worn=READS.worn, lasting=READS.lasting)
-
-
-def files_of(case: DrawnCase, folder: Path) -> list[list[Path]]:
-    chips = []
-    for chip, reads in enumerate(case.reads):
-        chips.append([folder / f"{chip}-{read}.bin" for read in range(len(reads))])
-        for path, content in zip(chips[-1], reads, strict=True):
-            content.tofile(path)
-    return chips
 
 
 @pytest.mark.parametrize(
@@ -98,7 +90,7 @@ def spread() -> list[DrawnCase]:
 def test_the_true_recipe_gives_the_spread_disk(spread: list[DrawnCase], tmp_path: Path) -> None:
     met: dict[str, set[str]] = defaultdict(set)
     for case in spread:
-        paths = files_of(case, tmp_path)
+        paths = write_reads(case.reads, tmp_path)
         disk = case.history.disk if case.plan.cut == 1.0 else None
         result = judge([Dump.open(chip[0]) for chip in paths], case.recipe, case.recipe, disk)
         assert result.verdict == "right"
@@ -151,7 +143,7 @@ def test_reads_differ_in_their_errors_as_far_as_these_do_not_last(tmp_path: Path
     for lasting in (0.0, 0.8):
         case = draw_case(5, replace(ranges, lasting=(lasting, lasting), worn=(1.0, 1.0)))
         rates[lasting] = wrong_bits(case)
-        paths = files_of(case, tmp_path)
+        paths = write_reads(case.reads, tmp_path)
         disk = case.history.disk if case.plan.cut == 1.0 else None
         with opened(paths[0], silent) as (dump, _):
             assert isinstance(dump, VotedDump)

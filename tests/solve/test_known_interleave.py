@@ -1,25 +1,19 @@
 """A partial recipe that says how chips and planes go together: it narrows the search, and must fit the data."""
 
 from dataclasses import replace
-from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from spread_kit import RECIPE, SEEDS, TWO, Bytes, played
 
 from deadstick.errors import HintError, RecipeError
 from deadstick.progress import silent
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe import toml
-from deadstick.recipe.code import Code
 from deadstick.recipe.interleave import NO_INTERLEAVE, Interleave
-from deadstick.recipe.layout import spare_groups
-from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.recipe.translation import IDENTITY, BitField, Translation
-from deadstick.simulate.history import History, scenario_history
-from deadstick.simulate.interleaved import InterleavedController, interleaved_identity_dumps
+from deadstick.recipe.translation import IDENTITY
+from deadstick.simulate.interleaved import interleaved_identity_dumps
 from deadstick.solve.evidence import Hints, InterleaveHint
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
@@ -29,38 +23,14 @@ from deadstick.solve.interleave_trials import NOTHING_KNOWN
 from deadstick.solve.partial import hints_from_dict
 from deadstick.solve.solver import solve
 
-Bytes = NDArray[np.uint8]
-SEEDS = tuple(int(seed) for seed in np.random.default_rng(1).integers(1, 1 << 15, 64))
-RECIPE = Recipe(
-    64,
-    spare_groups(2048 + 112, 4, 512, 4, 20),
-    Code(13, 0x201B, 12),
-    Scrambler("after_ecc", "page", LfsrKeystreams(0x8003, SEEDS)),
-    Translation("block", BitField(0, 2), BitField(2, 2)),
-)
-DISK_BYTES = 4 << 20
-TWO = ((0,), (1,))
 SWAPPED = Interleave(TWO, 1, ((1, 0), (0, 0)))
 PLANES = Interleave(planes=2, order=((0, 0), (0, 1)))
 EIGHT = Interleave(planes=8, order=tuple((0, plane) for plane in (0, 4, 1, 5, 2, 6, 3, 7)))
 
 
-@cache
-def stick() -> History:
-    return scenario_history(3, DISK_BYTES, fill=0.55)
-
-
-@cache
-def played(interleave: Interleave, *, mapped: bool) -> tuple[Bytes, ...]:
+def dumps_with(interleave: Interleave, *, mapped: bool) -> tuple[Bytes, ...]:
     recipe = replace(RECIPE, interleave=interleave)
-    blocks = -(-DISK_BYTES // (64 * 2048)) // len(interleave.chips) + 8
-    if not mapped:
-        return tuple(interleaved_identity_dumps(stick().disk, replace(recipe, translation=IDENTITY), blocks, 3))
-    controller = InterleavedController(recipe, 2 * blocks, 3, bad=1)
-    for state in stick().states:
-        controller.write(state)
-        controller.level_wear(6)
-    return tuple(controller.chips(rate=5e-5)[0])
+    return played(recipe) if mapped else played(replace(recipe, translation=IDENTITY), rate=0.0)
 
 
 def found_in(
@@ -172,7 +142,7 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_a_known_interleave_is_found_and_proven_as_without_it(name: str) -> None:
     interleave, mapped = CASES[name]
-    dumps = played(interleave, mapped=mapped)
+    dumps = dumps_with(interleave, mapped=mapped)
     blind = found_in(dumps, interleave, NOTHING_KNOWN)
     known = found_in(dumps, interleave, hint_of(interleave))
     assert known.translation.recipe == blind.translation.recipe
@@ -185,7 +155,7 @@ def test_a_known_interleave_is_found_and_proven_as_without_it(name: str) -> None
     "interleave", [Interleave(planes=4, order=((0, 0), (0, 1), (0, 2), (0, 3))), Interleave.one_after_another(2)]
 )
 def test_fewer_hypotheses_are_tried(interleave: Interleave) -> None:
-    dumps = played(interleave, mapped=False)
+    dumps = dumps_with(interleave, mapped=False)
     blind = found_in(dumps, interleave, NOTHING_KNOWN)
     known = found_in(dumps, interleave, InterleaveHint(planes=interleave.planes))
     assert known.translation.recipe.interleave == interleave
@@ -194,7 +164,7 @@ def test_fewer_hypotheses_are_tried(interleave: Interleave) -> None:
 
 
 def test_eight_planes_are_beyond_the_search_and_not_beyond_a_recipe() -> None:
-    dumps = played(EIGHT, mapped=False)
+    dumps = dumps_with(EIGHT, mapped=False)
     assert found_in(dumps, EIGHT, NOTHING_KNOWN).translation.recipe.interleave.planes != 8
     found = found_in(dumps, EIGHT, hint_of(EIGHT), hint=64)
     assert found.translation.recipe.interleave == EIGHT
@@ -218,7 +188,7 @@ def test_what_the_volumes_contradict_is_refused_with_both_figures(
     true: Interleave, wrong: InterleaveHint, mapped: bool
 ) -> None:
     with pytest.raises(HintError) as refusal:
-        found_in(played(true, mapped=mapped), true, wrong)
+        found_in(dumps_with(true, mapped=mapped), true, wrong)
     assert wrong.describe() in str(refusal.value)
     assert "does not fit: volumes are consistent by" in str(refusal.value)
     assert f"bits under {true.describe()}" in str(refusal.value)
@@ -237,11 +207,11 @@ class TestBus:
 
     def test_what_fits_is_taken(self) -> None:
         joined = Interleave(((1, 0),))
-        found = find_joined(played(joined, mapped=False))
+        found = find_joined(dumps_with(joined, mapped=False))
         assert joined_as(found, hint_of(joined)) == found
 
     def test_what_the_dumps_contradict_is_refused_with_the_figures(self) -> None:
-        found = find_joined(played(SWAPPED, mapped=False))
+        found = find_joined(dumps_with(SWAPPED, mapped=False))
         with pytest.raises(HintError, match=r"each dump is a chip of its own .*register output in one piece"):
             joined_as(found, InterleaveHint(chips=((0, 1),)))
 
@@ -265,7 +235,7 @@ class TestWholeJob:
     def test_a_file_without_translation(self) -> None:
         values = toml.to_dict(replace(RECIPE, interleave=SWAPPED))
         del values["translation"]
-        found = solve(list(played(SWAPPED, mapped=True)), hints_from_dict(values))
+        found = solve(list(dumps_with(SWAPPED, mapped=True)), hints_from_dict(values))
         assert found.recipe is not None
         assert found.recipe.interleave == SWAPPED
         assert found.recipe.translation.logical_number == RECIPE.translation.logical_number
@@ -274,11 +244,11 @@ class TestWholeJob:
         values = toml.to_dict(replace(RECIPE, interleave=Interleave.of_chips(2)))
         del values["translation"]
         with pytest.raises(HintError, match=r"order \[\[0, 0\], \[1, 0\]\].* does not fit: volumes are consistent by"):
-            solve(list(played(SWAPPED, mapped=True)), hints_from_dict(values))
+            solve(list(dumps_with(SWAPPED, mapped=True)), hints_from_dict(values))
 
     def test_another_number_of_dumps_is_refused(self) -> None:
         hints = Hints(known=hints_from_dict({"interleave": {"chips": [[0], [1]]}}).known)
         with pytest.raises(HintError, match="is for 2 chip dumps, and 1 was given"):
-            solve(played(PLANES, mapped=True)[0], hints)
+            solve(dumps_with(PLANES, mapped=True)[0], hints)
         with pytest.raises(HintError, match="is for 2 chip dumps, and 3 were given"):
-            solve([*played(SWAPPED, mapped=True), played(PLANES, mapped=True)[0]], hints)
+            solve([*dumps_with(SWAPPED, mapped=True), dumps_with(PLANES, mapped=True)[0]], hints)

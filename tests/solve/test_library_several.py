@@ -2,12 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from spread_kit import RECIPE, SEEDS, TWO, Bytes, played, stick
 
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe import toml
@@ -15,10 +14,8 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.layout import spare_groups
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.recipe.translation import IDENTITY, BitField, Translation
-from deadstick.simulate.history import History, scenario_history
-from deadstick.simulate.interleaved import InterleavedController, interleaved_identity_dumps
+from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.recipe.translation import IDENTITY
 from deadstick.solve import library
 from deadstick.solve.evidence import CodeHint, Hints, InterleaveHint, KnownParts, Solution
 from deadstick.solve.library import LookUp
@@ -27,38 +24,10 @@ from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.solver import described, solve
 from deadstick.solve.trial_disk import TrialDisk
 
-Bytes = NDArray[np.uint8]
-SEEDS = tuple(int(seed) for seed in np.random.default_rng(1).integers(1, 1 << 15, 64))
-RECIPE = Recipe(
-    64,
-    spare_groups(2048 + 112, 4, 512, 4, 20),
-    Code(13, 0x201B, 12),
-    Scrambler("after_ecc", "page", LfsrKeystreams(0x8003, SEEDS)),
-    Translation("block", BitField(0, 2), BitField(2, 2)),
-)
-TWO = ((0,), (1,))
 IN_ORDER = replace(RECIPE, interleave=Interleave.of_chips(2))
 SWAPPED = replace(RECIPE, interleave=Interleave(TWO, 1, ((1, 0), (0, 0))))
 JOINED = replace(RECIPE, interleave=Interleave(((0, 1),)))
 EIGHT = Interleave(TWO, 8, tuple((chip, plane) for plane in (0, 4, 1, 5, 2, 6, 3, 7) for chip in (0, 1)))
-DISK_BYTES = 4 << 20
-
-
-@cache
-def stick(seed: int) -> History:
-    return scenario_history(seed, DISK_BYTES, fill=0.55)
-
-
-@cache
-def played(recipe: Recipe, seed: int = 3) -> tuple[Bytes, ...]:
-    blocks = -(-DISK_BYTES // (64 * 2048)) // len(recipe.interleave.chips) + 8
-    if recipe.translation == IDENTITY:
-        return tuple(interleaved_identity_dumps(stick(seed).disk, recipe, blocks, seed, rate=5e-5))
-    controller = InterleavedController(recipe, 2 * blocks, seed, bad=1)
-    for state in stick(seed).states:
-        controller.write(state)
-        controller.level_wear(6)
-    return tuple(controller.chips(rate=5e-5)[0])
 
 
 def kept(folder: Path, recipe: Recipe, dumps: Sequence[Bytes]) -> Path:

@@ -1,7 +1,8 @@
 """How often the chips of a drawn controller are read, how well, and what comes out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,6 +84,16 @@ def read_chips(
             chip.append(read)
         reads.append(tuple(chip))
     return tuple(reads)
+
+
+def write_reads(reads: Sequence[Sequence[Bytes]], folder: Path) -> list[list[Path]]:
+    """Write each read of each dump to a file of its own in a folder; the files, in the same order."""
+    files = []
+    for number, some in enumerate(reads):
+        files.append([folder / f"chip{number}-read{read}.bin" for read in range(len(some))])
+        for path, content in zip(files[-1], some, strict=True):
+            content.tofile(path)
+    return files
 
 
 def _seeds(seed: int, dump: int) -> Iterator[int]:
