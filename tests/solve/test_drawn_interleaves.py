@@ -18,6 +18,7 @@ from deadstick.simulate.interleaved import InterleavedController, draw_interleav
 from deadstick.solve.find_interleave import find_interleave
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import unmixed
+from deadstick.solve.interleave_trials import SpreadSearch
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import TrialDisk
 
@@ -74,7 +75,7 @@ def solved(case: Drawn) -> tuple[Recipe, float]:
     start = replace(case.recipe, translation=IDENTITY, interleave=unmixed(groups))
     space = PageSpace.of_dumps(case.dumps, start)
     plain = find_translation(space, start, case.period, None, silent)
-    recipe = find_interleave(space, plain, case.period, None, silent).translation.recipe
+    recipe = find_interleave(SpreadSearch(space, plain, case.period, None, silent)).translation.recipe
     space = PageSpace.of_dumps(case.dumps, recipe)
     physical = placed_blocks(space, recipe, block_metadata(space, recipe))
     content = TrialDisk(space, recipe, physical).read(0, len(case.disk)).ljust(len(case.disk), b"\0")

@@ -24,6 +24,7 @@ from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import unmixed
+from deadstick.solve.interleave_trials import SpreadSearch
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.several import prove_several
 from deadstick.solve.solver import solve
@@ -75,7 +76,7 @@ def found_in(dumps: list[Bytes], recipe: Recipe) -> FoundInterleave:
     space = PageSpace.of_dumps(dumps, start)
     period = len(SEEDS) if recipe.scrambler else 0
     plain = find_translation(space, start, period, None, silent)
-    return find_interleave(space, plain, period, None, silent)
+    return find_interleave(SpreadSearch(space, plain, period, None, silent))
 
 
 def equal_sectors(dumps: list[Bytes], recipe: Recipe) -> float:

@@ -19,7 +19,7 @@ from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import groups_of, planes_of, unmixed
-from deadstick.solve.interleave_trials import NOTHING_KNOWN
+from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch
 from deadstick.solve.partial import hints_from_dict
 from deadstick.solve.solver import solve
 
@@ -40,7 +40,7 @@ def found_in(
     start = replace(RECIPE, translation=IDENTITY, interleave=unmixed(interleave.normal.chips))
     space = PageSpace.of_dumps(dumps, start)
     plain = find_translation(space, start, len(SEEDS), hint, silent)
-    return find_interleave(space, plain, len(SEEDS), hint, silent, known)
+    return find_interleave(SpreadSearch(space, plain, len(SEEDS), hint, silent, known))
 
 
 def table_of(interleave: Interleave) -> dict[str, Any]:

@@ -23,13 +23,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from deadstick.errors import HintError
-from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize
 from deadstick.solve.evidence import Finding, InterleaveHint, Rival
 from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, translated
-from deadstick.solve.interleave_trials import NOTHING_KNOWN, Trial, judged, trials
+from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch, Trial, judged, trials
 from deadstick.solve.numbering import BlockMetadata
 from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.trial_disk import PageCache
@@ -82,48 +81,35 @@ class FoundInterleave:
         return Finding("interleave", answer, figure, chance if self.score > 0 else None, rivals, meaning)
 
 
-def find_interleave(
-    space: PageSpace,
-    plain: FoundTranslation,
-    period: int,
-    hint: int | None,
-    progress: Progress,
-    known: InterleaveHint = NOTHING_KNOWN,
-) -> FoundInterleave:
+def find_interleave(search: SpreadSearch) -> FoundInterleave:
     """Find the order of pages over chips and planes.
 
     The recipe says so where the order is not beyond doubt. One chip whose volumes nobody recognises is left as it is.
 
     Args:
-        space: the pages of all chips.
-        plain: the translation that was found with chips one after another and no planes.
-        period: pages after which the keystream comes again; 0 for none.
-        hint: pages per block that the user knows.
-        progress: told about every hypothesis.
-        known: of the interleave, by the user; nothing else is taken.
+        search: what is known before; nothing else than what the user knows is taken.
 
     Returns:
-        `plain` itself where nothing else is better.
+        The plain translation itself where nothing else is better.
 
     Raises:
         HintError: what the user knows is contradicted by the volumes.
     """
+    space, plain, known = search.space, search.plain, search.known
     base = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
     fits = known.fits(plain.recipe.interleave)
     # A volume that begins with the second of two chips is as good as whole until its end: several are always tried.
     if len(space.chips) == 1 and base.is_whole and fits:
         return FoundInterleave(plain, base.score, base.share, base.score, 1)
-    tried = [base, *trials(space, plain, period, hint, progress, known)]
+    tried = [base, *trials(search)]
     mine = tried if fits else tried[1:]
     best = max(mine, key=lambda trial: trial.score)  # of equals the first, which is the simplest
     if known != NOTHING_KNOWN:
-        tried += [
-            trial for trial in _against(space, plain, period, hint, progress, best) if not known.fits(trial.spread[0])
-        ]
+        tried += [trial for trial in _against(search, best) if not known.fits(trial.spread[0])]
         _refuse(known, best, tried)
     if best is not base:
         size = _size(plain.block, best.recipe.pages_per_block)
-        again = translated(space, replace(best.recipe, translation=IDENTITY), size, progress)
+        again = translated(space, replace(best.recipe, translation=IDENTITY), size, search.progress)
         # The search over all fields may find a better version than the first that came to mind.
         if again.volume_score >= best.score:
             plain = again
@@ -148,19 +134,18 @@ def find_interleave(
     return FoundInterleave(plain, best.score, best.share, lead, len(tried), rivals)
 
 
-def _against(
-    space: PageSpace, plain: FoundTranslation, period: int, hint: int | None, progress: Progress, best: Trial
-) -> Iterator[Trial]:
+def _against(search: SpreadSearch, best: Trial) -> Iterator[Trial]:
     """What the best of the hypotheses that the user leaves is held against.
 
     If nothing is out of place under it, that is every other order with as many planes; else every hypothesis.
     """
     if not best.is_whole:
-        yield from trials(space, plain, period, hint, progress)
+        yield from trials(replace(search, known=NOTHING_KNOWN))
         return
     size = best.recipe.pages_per_block
-    near = replace(plain, block=_size(plain.block, size))
-    yield from trials(space, near, period, size, progress, InterleaveHint(planes=best.recipe.interleave.planes))
+    near = replace(search.plain, block=_size(search.plain.block, size))
+    planes = InterleaveHint(planes=best.recipe.interleave.planes)
+    yield from trials(replace(search, plain=near, hint=size, known=planes))
 
 
 def _refuse(known: InterleaveHint, best: Trial, tried: Sequence[Trial]) -> None:

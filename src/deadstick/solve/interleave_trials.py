@@ -68,24 +68,34 @@ class Trial:
         return f"{self.recipe.interleave.describe()}; {blocks}; {self.recipe.translation.describe()}"
 
 
-def trials(
-    space: PageSpace,
-    plain: FoundTranslation,
-    period: int,
-    hint: int | None,
-    progress: Progress,
-    known: InterleaveHint = NOTHING_KNOWN,
-) -> Iterator[Trial]:
-    """Every hypothesis but the plain one, judged; complemented data only where nothing else makes a volume.
+@dataclass(frozen=True, eq=False)
+class SpreadSearch:
+    """What a search for the order of pages over chips and planes starts from.
 
-    Args:
+    Attributes:
         space: the pages of all chips.
         plain: the translation that was found with chips one after another and no planes.
         period: pages after which the keystream comes again; 0 for none.
         hint: pages per block that the user knows.
         progress: told about every hypothesis.
-        known: of the interleave; hypotheses that say something else are left out.
+        known: of the interleave, by the user.
     """
+
+    space: PageSpace
+    plain: FoundTranslation
+    period: int
+    hint: int | None
+    progress: Progress
+    known: InterleaveHint = NOTHING_KNOWN
+
+
+def trials(search: SpreadSearch) -> Iterator[Trial]:
+    """Every hypothesis but the plain one, judged; complemented data only where nothing else makes a volume.
+
+    Args:
+        search: hypotheses that say something else than what is known are left out.
+    """
+    space, plain, period, known = search.space, search.plain, search.period, search.known
     chips = plain.recipe.interleave.chips
     for complement in (False, True):
         best = 0.0
@@ -93,7 +103,7 @@ def trials(
         cache = PageCache()
         # A keystream may come again after fewer or more pages than a block has: it does not tell the block.
         is_tied = plain.recipe.scrambler is not None and not period
-        is_given = hint is not None or is_tied
+        is_given = search.hint is not None or is_tied
         is_known = is_given or plain.block.log10_chance is not None
         for size, planes in _splits(
             plain.block.pages, len(chips), planes_of(known), is_known=is_known, is_given=is_given
@@ -103,7 +113,7 @@ def trials(
             metadata = block_metadata(blocks, recipe)
             is_whole = False
             for number, whole in enumerate(_hypotheses(blocks, recipe, metadata, groups_of(known, chips, planes))):
-                progress("interleave", number, number + 1)
+                search.progress("interleave", number, number + 1)
                 trial = judged(blocks, whole, cache, metadata)
                 best = max(best, trial.score)
                 is_whole |= trial.is_whole

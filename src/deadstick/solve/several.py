@@ -22,7 +22,7 @@ from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
 from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
-from deadstick.solve.interleave_trials import NOTHING_KNOWN
+from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch
 from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
 from deadstick.solve.trial_disk import PageCache
@@ -99,7 +99,7 @@ def spread_over(chips: ChipSet, recipe: Recipe, period: int, hints: Hints, progr
     space = chips.space(recipe)
     size = hints.pages_per_block
     plain = find_translation(space, recipe, period, size, progress)
-    return find_interleave(space, plain, period, size, progress, hints.interleave or NOTHING_KNOWN)
+    return find_interleave(SpreadSearch(space, plain, period, size, progress, hints.interleave or NOTHING_KNOWN))
 
 
 def foreign_chip(chips: ChipSet, recipe: Recipe) -> tuple[Finding, bool]:
