@@ -153,3 +153,19 @@ def test_a_truth_that_is_none_stops_the_campaign(tmp_path: Path) -> None:
     identity_dump(disk, PLAIN, 6, 1).tofile(path)
     with pytest.raises(ValueError, match="not what the host wrote"):
         judge(Dump.open(path), PLAIN, PLAIN, disk ^ np.uint8(1))
+
+
+def test_a_bad_block_of_zeros_has_no_keystream_to_compare(tmp_path: Path) -> None:
+    """It alone lies under the twelfth keystream, which nothing can tell."""
+    seeds = tuple(range(1, 13))
+    scrambler = replace(FULL.scrambler or Scrambler("after_ecc", "codeword", KEYS), page_step=0, block_step=1)
+    true = replace(FULL, scrambler=replace(scrambler, keystreams=replace(KEYS, seeds=seeds)))
+    found = replace(FULL, scrambler=replace(scrambler, keystreams=replace(KEYS, seeds=(*seeds[:11], 0))))
+    block = true.pages_per_block * true.layout.data_bytes
+    dump = identity_dump(content(11 * block), true, 12, 1, rate=1e-4)
+    path = tmp_path / "dump.bin"
+    dump.reshape(12, -1)[11] = 0
+    dump.tofile(path)
+    assert judge(Dump.open(path), true, found).verdict == "right"
+    others = replace(FULL, scrambler=replace(scrambler, keystreams=replace(KEYS, seeds=(*seeds[:10], 0, 12))))
+    assert judge(Dump.open(path), true, others).verdict == "incomplete"

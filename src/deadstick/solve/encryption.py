@@ -54,8 +54,8 @@ def plaintext_test(pages: NDArray[np.uint8], recipe: Recipe) -> SectorTest:
         recipe: decodes them; its translation does not matter.
 
     Returns:
-        The figures for up to 32 MiB of pages all over the chip, fewer if decoding is slow. Pages of which fewer than
-        half of the codewords decode are left out.
+        The figures for up to 32 MiB of pages all over the chip, fewer if decoding is slow or hardly a page is written.
+        Pages of which fewer than half of the codewords decode are left out.
     """
     most = max(1, MOST_BYTES // recipe.layout.data_bytes)
     # Drawn at random, so that a sample that was cut short is spread as evenly.
