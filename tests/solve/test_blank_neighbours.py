@@ -52,6 +52,17 @@ def test_copies_of_a_page_of_data_between_blank_ones_are_outvoted_by_none() -> N
     assert np.array_equal(streams[6], STREAMS[6])
 
 
+def test_copies_of_a_page_that_is_partly_blank_do_not_outvote_blank_ones() -> None:
+    """Four copies of a page with data at its beginning against three blank ones at places of their own."""
+    full = np.random.default_rng(6).integers(0, 256, (BLOCK, BYTES)).astype(np.uint8)
+    data = np.concatenate([np.tile(volume(1, 4), (4, 1)), full, volume(3, 5)])
+    for copy in range(4):
+        data[copy * BLOCK + 37, : BYTES // 4] = full[0, : BYTES // 4]
+    streams, known = solved(data)
+    assert not known[5] or np.array_equal(streams[5], STREAMS[5])
+    assert np.array_equal(streams[6], STREAMS[6])
+
+
 def test_two_places_are_too_few() -> None:
     _, known = solved(volume(2))
     assert np.array_equal(known, KNOWN)

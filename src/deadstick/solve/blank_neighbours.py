@@ -19,7 +19,10 @@ Bytes = NDArray[np.uint8]
 PIECES = 48
 """Stretches of eight bytes of a page that are compared."""
 BLANK, ALIKE = 0.7, 0.5
-"""Shares of the stretches from which on a page is blank, and two pages hold the same data; bit errors spoil some."""
+"""Shares of the stretches from which on a page is blank, and two pages may be copies; bit errors spoil some."""
+MOST_FLIPS = 8
+"""Bits of a stretch that bit errors may change. A page whose beginning holds data differs from a blank one in far more,
+and copies of it must not outvote the blank ones there."""
 REACH = 8
 """Pages within which the next one under a known keystream must lie, on either side."""
 AROUND = 48
@@ -93,9 +96,9 @@ class _Pages:
         return False
 
     def alike(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Those of some rows that hold what most of them do."""
+        """Those of some rows that hold what most of them do, in every stretch but for bit errors."""
         some = self._some[rows]
-        equal = (some[:, None] == some[None]).mean(axis=2) > ALIKE
+        equal = np.bitwise_count(some[:, None] ^ some[None]).max(axis=2) <= MOST_FLIPS
         best: NDArray[np.bool_] = equal[int(equal.sum(axis=1).argmax())]
         chosen: NDArray[np.int64] = rows[best]
         return chosen
