@@ -257,3 +257,6 @@ def test_a_large_chip_with_a_little_on_it_is_not_erased() -> None:
     assert nothing_to_read(data) is not None
     data[1 << 30 : (1 << 30) + (1 << 20)] = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8)
     assert nothing_to_read(data) is None
+    end = solve(data)
+    assert end.outcome == "unsolved"
+    assert end.reason == "the first 64 MiB, where page and code are looked for, read 0xff throughout"

@@ -59,7 +59,10 @@ def without_code(part: NDArray[np.uint8], candidates: tuple[PageCandidate, ...],
         reason = "the dump looks like noise: no page size stands out, no code, no keystream"
         return Solution("unreadable", reason, None, (finding,))
     reason = "no page size and code were found that explain the dump"
-    if looks:
+    byte, share = commonest_byte(part)
+    if share > ALMOST_ALL:
+        reason = f"the first {len(part) >> 20} MiB, where page and code are looked for, read 0x{byte:02x} throughout"
+    elif looks:
         reason = f"{reason}: it looks like {looks}, not like the raw read of a chip"
     elif is_uniform(figure):
         reason += "; its bytes are uniform, so it may be encrypted, but that cannot be told without the code"
