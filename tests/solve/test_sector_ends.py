@@ -36,3 +36,19 @@ def test_the_borders_of_erased_blocks_alone_name_no_size() -> None:
     data = np.random.default_rng(3).integers(0, 256, (40, 64 * 2112)).astype(np.uint8)
     data[::2] = 0xFF
     assert page_sizes(data.reshape(-1)) == []
+
+
+@pytest.mark.parametrize("unused", [40, 64])
+def test_unused_columns_behind_a_scrambled_page_name_no_size(unused: int) -> None:
+    """8832 bytes are a multiple of 128, and so are sizes that fit a quarter of such borders."""
+    pages = np.random.default_rng(4).integers(0, 256, (1500, 8832)).astype(np.uint8)
+    pages[:, -unused:] = 0xFF
+    assert page_sizes(pages.reshape(-1)) == []
+
+
+def test_unused_columns_behind_a_plain_page_do_no_harm() -> None:
+    """The ends at sectors tell the page beside them."""
+    spare = 128
+    data = dump_of(4096, spare).reshape(-1, 4096 + spare)
+    data[:, -40:] = 0xFF
+    assert page_sizes(data.reshape(-1))[0].page_bytes == 4096 + spare

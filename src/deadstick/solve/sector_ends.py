@@ -9,10 +9,12 @@ packed files, whose data and parity look alike. (Sectors of 512 bytes: common pr
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.solve.blank_ends import ends
+from deadstick.solve.blank_ends import NEARLY, ends
 from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
 
 SECTOR_BYTES = 512
+FEWEST_ENDS, REGULAR_SHARE = 16, 0.1
+"""Ends that must be left to tell, and the share of them from which on those at a regular distance are left out."""
 MOST_SIZES, FEWEST_SHARE = 3, 0.05
 """Sizes that are named, and the share of the ends that must fit: a few fit in scrambled dumps, too."""
 
@@ -31,10 +33,10 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
     >>> page_sizes(page.reshape(-1))[0].page_bytes
     528
     """
-    places = ends(data)
-    if not len(places):
-        return []
     pages = allowed_pages()
+    places = _within_pages(ends(data), pages)
+    if len(places) < FEWEST_ENDS:
+        return []
     hits = np.array([_inside(places % page) for page in pages.tolist()])
     usual = len(places) / SECTOR_BYTES
     figures = (hits - usual) / np.sqrt(max(usual, 1.0))
@@ -49,6 +51,20 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
         for i in order.tolist()
         if figures[i] > FIGURE_MIN and hits[i] > FEWEST_SHARE * len(places)
     ]
+
+
+def _within_pages(places: NDArray[np.int64], pages: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The ends less those that come with every page, if there are any.
+
+    Unused columns at the end of the page are a blank stretch that ends where the next page begins. There are thousands
+    of them, at a regular distance, and sizes that share a factor with it would fit a good part of them.
+    """
+    starts = np.array([int((places % page == 0).sum()) for page in pages.tolist()])
+    if not len(places) or starts.max() < REGULAR_SHARE * len(places):
+        return places
+    page = int(pages[starts >= NEARLY * starts.max()].max())
+    others: NDArray[np.int64] = places[places % page != 0]
+    return others
 
 
 def _inside(offsets: NDArray[np.int64]) -> int:
