@@ -12,10 +12,11 @@ from scipy.stats import poisson
 
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, SLACK, Depth
 
-STRETCH = 512
+STRETCH = 128
+"""Bytes; short against a codeword, so that most stretches of a free one hold none of its metadata and parity."""
 MOST_ONES = 0.02
 """Share of ones up to which a stretch may be constant but for errors; beyond that hardly any code helps."""
-FEWEST_STRETCHES = 24
+FEWEST_STRETCHES = 96
 OUTLIER = 3.0
 """Stretches with so many times the median hold something beside errors."""
 COSTS = {SHALLOW.syndromes: 1.0, MIDDLE.syndromes: 3.0, DEEP.syndromes: 6.0, DEEPEST.syndromes: 8.0}
