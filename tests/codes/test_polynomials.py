@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deadstick.codes import gf2poly
+from deadstick.codes import gf2poly, long_polynomials
 from deadstick.codes.field import Field
 from deadstick.codes.integers import is_prime, prime_factors
 
@@ -46,6 +46,26 @@ def test_a_common_factor_survives_the_gcd(a: int, b: int, common: int) -> None:
     found = gf2poly.gcd(gf2poly.multiply(a, common), gf2poly.multiply(b, common))
     assert gf2poly.remainder(found, common) == 0
     assert gf2poly.remainder(gf2poly.multiply(a, common), found) == 0
+
+
+@given(polynomials, polynomials, polynomials)
+@settings(deadline=None)
+def test_the_fast_divisor_is_that_of_its_readable_twin(a: int, b: int, common: int) -> None:
+    first, second = gf2poly.multiply(a, common), gf2poly.multiply(b, common)
+    assert long_polynomials.gcd(first, second) == gf2poly.gcd(first, second)
+
+
+@given(st.integers(min_value=1, max_value=2**300), st.integers(min_value=2, max_value=15))
+@settings(deadline=None, max_examples=40)
+def test_the_fast_remainders_are_those_of_their_readable_twin(a: int, m: int) -> None:
+    moduli = list(range(1 << m, min(2 << m, (1 << m) + 50)))
+    expected = [modulus for modulus in moduli if gf2poly.remainder(a, modulus) == 0]
+    assert long_polynomials.dividing(a, moduli) == expected
+
+
+def test_moduli_of_several_degrees_are_refused() -> None:
+    with pytest.raises(ValueError, match="of one degree"):
+        long_polynomials.dividing(0b1011, [0b111, 0b1011])
 
 
 @given(factors)

@@ -10,14 +10,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes import gf2poly
+from deadstick.codes import gf2poly, long_polynomials
 from deadstick.codes.bch import BchCode
-from deadstick.codes.field import Field
+from deadstick.solve.words import consecutive_roots
 
 MOST_WORDS = 24
 LEAST_DEGREE = 24
 """Two random words share a factor of so high a degree with a chance of 2^-24 or less."""
-STRONGEST = 100
 NEARLY = 0.9
 FEWEST_PAIRS = 2
 
@@ -40,14 +39,14 @@ def code_of(words: NDArray[np.uint8], m: int) -> BchCode | None:
 
 def common_divisor(words: list[int]) -> int | None:
     """The largest divisor that several neighbouring pairs share; a word with a bit error spoils only its own pairs."""
-    divisors = [gf2poly.gcd(first, second) for first, second in pairwise(words)]
+    divisors = [long_polynomials.gcd(first, second) for first, second in pairwise(words)]
     divisors = sorted((d for d in divisors if gf2poly.degree(d) >= LEAST_DEGREE), key=gf2poly.degree, reverse=True)
     for divisor in divisors:
         # Two words may share more than the generator, by accident, and words that were corrected into a weaker code
         # share less: those that nearly agree have the generator in common.
         common, supporters = divisor, 0
         for other in divisors:
-            both = gf2poly.gcd(common, other)
+            both = long_polynomials.gcd(common, other)
             if gf2poly.degree(both) >= NEARLY * gf2poly.degree(common):
                 common, supporters = both, supporters + 1
         if supporters >= FEWEST_PAIRS or supporters == len(divisors):
@@ -58,18 +57,9 @@ def common_divisor(words: list[int]) -> int | None:
 def _bch_with(generator: int, m: int) -> BchCode | None:
     """The BCH code whose generator divides `generator` and uses up most of it."""
     best: BchCode | None = None
-    for polynomial in gf2poly.primitive_polynomials(m):
-        if gf2poly.remainder(generator, polynomial):
-            continue
-        t = min(_consecutive_divisors(generator, Field(m, polynomial)) // 2, STRONGEST)
+    digits = np.array([[int(bit) for bit in f"{generator:b}"]], np.uint8)
+    for polynomial in long_polynomials.dividing(generator, gf2poly.primitive_polynomials(m)):
+        t = int(consecutive_roots(digits, m, polynomial)[0])
         if t and (best is None or t > best.t):
             best = BchCode(m, polynomial, t)
     return best
-
-
-def _consecutive_divisors(generator: int, field: Field) -> int:
-    """How many of alpha, alpha^2, alpha^3 ... are roots before the first that is none."""
-    exponent = 1
-    while gf2poly.remainder(generator, field.minimal_polynomial(exponent)) == 0:
-        exponent += 2  # alpha^(2 i) is a root wherever alpha^i is
-    return exponent - 1

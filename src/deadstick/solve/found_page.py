@@ -63,10 +63,17 @@ def best_complete(view: RowView, windows: list[Window], candidate: PageCandidate
     """
     best: FoundPage | None = None
     tried: set[PageLayout] = set()
+    known: set[tuple[int, int, Tail, bool, str]] = set()
     for window in windows[:MOST_WINDOWS]:
         if best is not None and window.hits < TIED * best.window.hits:
             break
-        found = _complete(view, window, candidate)
+        # A strong code bears words that end some bytes off; where they end truly is known from the first such window.
+        place = (window.polynomial, window.message, window.tail, window.complement, window.bit_order)
+        words = identify(code_view(view.rows, window), window) if place not in known else None
+        if words is None:
+            continue
+        known.add(place)
+        found = _complete(view, window, words, candidate)
         if found is None or found.layout in tried:
             continue
         tried.add(found.layout)
@@ -78,11 +85,8 @@ def best_complete(view: RowView, windows: list[Window], candidate: PageCandidate
     return best
 
 
-def _complete(view: RowView, window: Window, candidate: PageCandidate) -> FoundPage | None:
+def _complete(view: RowView, window: Window, words: FoundCode, candidate: PageCandidate) -> FoundPage | None:
     rows = code_view(view.rows, window)
-    words = identify(rows, window)
-    if words is None:
-        return None
     window, words = _undivided(rows, window, words)
     layout = complete_page(rows, words, view.survey.page_bytes)
     if layout is None:
