@@ -141,7 +141,8 @@ def _complete(
 ) -> FoundCode | None:
     between = 8 * window.tail.length
     covered = tail_bits - code.parity_bits
-    if covered < 0 or (covered + between) % 8:
+    # Metadata are whole bytes; so much that is none may be the parity of one codeword and the data of another.
+    if covered < 0 or ((covered + between) % 8 and covered < code.parity_bits):
         return None
     spans = _spans(window, tail_bits)
     tail = spans[-1]

@@ -185,7 +185,8 @@ class CodeSearch:
             return step.depth
         if step.blind:
             return step.depth if rate is None else None
-        return view.depths(rate) if rate is not None else None
+        alone = {data_bytes_of(other.page_bytes) for other in (candidate, *self.multiples)}
+        return view.depths(rate, alone) if rate is not None else None
 
     def _page_rate(self, candidate: PageCandidate) -> float | None:
         """Share of wrong bits, by the first rows that tell."""

@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.coded_pages import (
     CodedPages,
     Reread,
@@ -169,7 +170,7 @@ def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscra
     mixed = is_mixed(rule)
     scrambler = with_orbit(scrambler_of(rule, register, "before_ecc", mixed=mixed))
     code = plain.recipe.code
-    if code is not None and not mixed and 2 * len(rule.ones) > len(rule.seeds):
+    if code is not None and not mixed and not register.has_complements and 2 * len(rule.ones) > len(rule.seeds):
         # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
         code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
     recipe = replace(plain.recipe, pages_per_block=block_of(rule), code=code, scrambler=scrambler)
@@ -240,11 +241,28 @@ def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterat
     """What the code has to decide under one rule."""
     # Over a whole page the complement of the keystream is an inverted page.
     partly = rule.covers != frozenset(Part)
-    for mixed in (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,):
-        for complement in (False, True) if partly else (False,):
-            scrambler = scrambler_of(rule, register, "after_ecc", mixed=mixed, complement=complement)
-            for code in variants(found.code):
+    mixtures = (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,)
+    for mixed in (True,) if register.has_complements else mixtures:
+        for code in variants(found.code):
+            signed = _signed(rule, register, code, found) if mixed else rule
+            for complement in (False, True) if partly else (False,):
+                scrambler = scrambler_of(signed, register, "after_ecc", mixed=mixed, complement=complement)
                 yield Recipe(block_of(rule), found.layout, code, scrambler)
+
+
+def _signed(rule: SeedRule, register: Register, code: Code, found: CodedPages) -> SeedRule:
+    """The rule with those keystreams as complements of the output under which more decodes so.
+
+    Constant data may be zeros under one keystream and ones under another, so what stood there does not tell.
+    """
+    written = np.flatnonzero(found.survey.written)
+    good, outputs = [], replace(rule, ones=frozenset())
+    for complement in (False, True):
+        scrambler = scrambler_of(outputs, register, "after_ecc", complement=complement)
+        recipe = Recipe(block_of(rule), found.layout, code, scrambler)
+        good.append(_decoding(recipe, scrambler, found, written)[1])
+    ones = set(rule.ones) - set(np.flatnonzero(good[0] > good[1]).tolist())
+    return replace(rule, ones=frozenset(ones | set(np.flatnonzero(good[1] > good[0]).tolist())))
 
 
 def _completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
@@ -287,9 +305,16 @@ def _with_text_seeds(
 
 def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> NDArray[np.int64]:
     """`int64[]`: keystreams under which nothing decodes, though others show what the code can do."""
-    scrambler = recipe.scrambler
-    if scrambler is None:
+    if recipe.scrambler is None:
         return written[:0]
+    tried, good = _decoding(recipe, recipe.scrambler, found, written)
+    return np.flatnonzero(tried & (good == 0))
+
+
+def _decoding(
+    recipe: Recipe, scrambler: Scrambler, found: CodedPages, written: NDArray[np.int64]
+) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+    """Keystreams under which some pages were tried, `bool[count]`, and how many of these decode, `int64[count]`."""
     pages = known_pages(recipe, written)
     under = scrambler.index(pages, recipe.pages_per_block)
     order = np.argsort(under, kind="stable")
@@ -303,9 +328,9 @@ def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> N
         weights=(errors >= 0).any(axis=1),
         minlength=scrambler.keystreams.count,
     )
-    refuted = np.zeros(scrambler.keystreams.count, np.bool_)
-    refuted[under[order[begins]]] = True
-    return np.flatnonzero(refuted & (good == 0))
+    tried = np.zeros(scrambler.keystreams.count, np.bool_)
+    tried[under[order[begins]]] = True
+    return tried, good.astype(np.int64)
 
 
 def _data_columns(layout: PageLayout) -> NDArray[np.int64]:

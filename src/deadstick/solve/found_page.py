@@ -88,6 +88,8 @@ def best_complete(view: RowView, windows: list[Window], candidate: PageCandidate
 def _complete(view: RowView, window: Window, words: FoundCode, candidate: PageCandidate) -> FoundPage | None:
     rows = code_view(view.rows, window)
     window, words = _undivided(rows, window, words)
+    if words.metadata_bits % 8:
+        return None
     layout = complete_page(rows, words, view.survey.page_bytes)
     if layout is None:
         return None

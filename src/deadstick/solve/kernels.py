@@ -138,6 +138,7 @@ def constant_runs(
         How many hits were written: positions int64[], states uint64[] (bit i is the i-th output), ones bool[].
     """
     width = taps[-1]
+    short = (np.uint64(1) << np.uint64(max(width - 2, 0))) - np.uint64(1)
     ahead = (width + 7) >> 3
     run = need - ahead
     found = 0
@@ -167,6 +168,9 @@ def constant_runs(
             if width < 64:
                 state &= (np.uint64(1) << np.uint64(width)) - np.uint64(1)
             if state == 0:  # plain 0x00 or 0xFF: obeys every recurrence, says nothing
+                continue
+            # An even number of terms, x + 1 divides the polynomial: then plain bits of period one or two may obey it.
+            if taps.shape[0] % 2 == 0 and (state ^ (state >> np.uint64(2))) & short == 0:
                 continue
             positions[found] = begin
             states[found] = state

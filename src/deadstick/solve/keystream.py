@@ -50,7 +50,7 @@ class SeedRule:
         seeds: seed by number of the keystream, where one was seen.
         agreeing: hits that agree with the seed of their keystream.
         counted: hits that could have disagreed.
-        ones: keystreams whose hits stood there as the complement of the register's output.
+        ones: keystreams whose hits stood there as the complement of the register's output from that seed.
     """
 
     restart: Restart
@@ -112,8 +112,8 @@ def seed_rules(
         inside = positions >= 0
         if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
             continue
-        seeds = rewound(hits.states[inside], positions[inside], register)
-        rule = _vote(pages[inside], seeds, columns[inside], hits.ones[inside], period, fewest)
+        seeds, flipped = _one_of_two(rewound(hits.states[inside], positions[inside], register), register)
+        rule = _vote(pages[inside], seeds, columns[inside], hits.ones[inside] ^ flipped, period, fewest)
         if rule is not None and rule.agreement >= AGREEMENT:
             found.append(replace(rule, restart=restart, covers=parts))
     # Fewer keystreams explain more with less: prefer the shorter period, then the rule with more support.
@@ -139,8 +139,24 @@ def _may_hold(
     order = np.argsort(-counts, kind="stable")
     order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
     chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
-    _, agreeing, counted = majority(pages[chosen], rewound(states[chosen], positions[chosen], register))
+    seeds, _ = _one_of_two(rewound(states[chosen], positions[chosen], register), register)
+    _, agreeing, counted = majority(pages[chosen], seeds)
     return agreeing >= AGREEMENT * counted
+
+
+def _one_of_two(seeds: NDArray[np.uint64], register: Register) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
+    """`uint64[n]` seeds less whether the constant data were zeros or ones, and `bool[n]`: which were complemented.
+
+    Where the register gives the complements of its outputs as well, ones instead of zeros under one keystream look like
+    another seed.
+    """
+    flipped = ((seeds & np.uint64(1)) != 0) & register.has_complements
+    return np.where(flipped, complemented(seeds, register), seeds), flipped
+
+
+def complemented(seeds: NDArray[np.uint64], register: Register) -> NDArray[np.uint64]:
+    """`uint64[n]` -> `uint64[n]`: the seeds of the complements, for a register that has them."""
+    return seeds ^ np.uint64((1 << register.width) - 1)
 
 
 def rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:

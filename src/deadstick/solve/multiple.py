@@ -102,9 +102,12 @@ def _seeds(data: NDArray[np.uint8], word: int, register: Register) -> tuple[NDAr
 
 
 def _period(both: NDArray[np.bool_], agree: NDArray[np.bool_], count: int, most: int) -> int:
-    """The multiple under which neighbours agree inside a page and not across its border; 0 where none is."""
+    """The multiple under which neighbours agree inside a page and not across its border; 0 where none is.
+
+    The largest: of the borders of half a page every second one lies inside the page, so half of them agree.
+    """
     places = np.arange(1, len(both) + 1)
-    for times in MULTIPLES:
+    for times in MULTIPLES[::-1]:
         border = places % (times * count) == 0
         inside, across = both & ~border, both & border
         if times > most or min(inside.sum(), across.sum()) < FEWEST_PAIRS:

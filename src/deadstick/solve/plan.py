@@ -66,6 +66,9 @@ def first_steps(candidates: int) -> Iterator[Step]:
 def later_steps() -> Iterator[Step]:
     """All the rest, where neither that nor another kind of code was found."""
     known, everything = known_polynomials(), every_polynomial()
+    for message, natural in CHEAPEST_FIRST:
+        step = Step("decoding", EARLY_CANDIDATES, 1, everything, None, natural, messages=(message,))
+        yield replace(step, after=FIRST_CANDIDATES)
     for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
         if few:
             for depth in (MIDDLE, DEEP):

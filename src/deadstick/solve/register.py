@@ -52,6 +52,11 @@ class Register:
         return gf2poly.degree(self.polynomial)
 
     @property
+    def has_complements(self) -> bool:
+        """Whether the complement of its output is output as well: x + 1 divides the polynomial."""
+        return self.polynomial.bit_count() % 2 == 0
+
+    @property
     def log10_chance(self) -> float:
         """Logarithm of the probability that random bits gave as many such windows."""
         per_window = (2 * self.width - 8 * WINDOW_BYTES) * np.log10(2) + np.log10(self.examined)

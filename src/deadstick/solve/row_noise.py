@@ -58,12 +58,13 @@ def clean_share(rate: float, message: int) -> float:
     return exp(-rate * 8 * message * WITH_PARITY)
 
 
-def fitting_depth(rate: float, message: int) -> Depth:
+def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
     """The cheapest depth that finds codewords among rows of this rate of errors.
 
     Args:
         rate: share of wrong bits.
         message: bytes.
+        foreign: further bits of the words that may be wrong, since they are not theirs.
 
     Returns:
         Syndromes, and as many rows as it takes for one to be within reach.
@@ -74,7 +75,7 @@ def fitting_depth(rate: float, message: int) -> Depth:
     mean = rate * 8 * message * WITH_PARITY
     best, cost = DEEPEST, float("inf")
     for syndromes, price in COSTS.items():
-        share = USABLE * float(poisson.cdf(syndromes - SLACK, mean))
+        share = USABLE * float(poisson.cdf(syndromes - SLACK - foreign, mean))
         rows = ceil(log(1 - SURE) / log(1 - share)) if share > LEAST_SHARE else MOST_ROWS + 1
         if rows <= MOST_ROWS and rows * price < cost:
             best, cost = Depth(syndromes, rows), rows * price

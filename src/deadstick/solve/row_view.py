@@ -1,5 +1,6 @@
 """Rows of one page size in which codewords are looked for, each seen in one way, with what follows from them."""
 
+from collections.abc import Collection
 from dataclasses import replace
 from functools import cached_property
 
@@ -16,6 +17,8 @@ from deadstick.solve.window import MESSAGES, Heads, data_bytes_of
 FEWEST_ROWS = 8
 FEWEST_CLEAN = 3
 ROWS = 256
+MARKER_BITS = 5
+"""Wrong bits that a byte which is not the codeword's brings with it, seldom more."""
 
 
 class RowView:
@@ -50,9 +53,16 @@ class RowView:
             self.rows = replace(self.rows, values=self.rows.values[telling(self.rows.values)][:ROWS])
         self.heads = Heads.of(self.rows)
 
-    def depths(self, page_rate: float) -> dict[int, Depth]:
-        """How deep to look for each length of message, if so many bits of a page are wrong."""
-        return {message: fitting_depth(self._rate(page_rate), message) for message in MESSAGES}
+    def depths(self, page_rate: float, alone: Collection[int] = ()) -> dict[int, Depth]:
+        """How deep to look for each length of message, if so many bits of a page are wrong.
+
+        Args:
+            page_rate: share of wrong bits.
+            alone: lengths of message that may fill a page alone; the column of a bad-block marker lies inside such a
+                codeword.
+        """
+        rate = self._rate(page_rate)
+        return {m: fitting_depth(rate, m, MARKER_BITS if m in alone else 0) for m in MESSAGES}
 
     def has_clean_words(self, page_rate: float) -> bool:
         """Whether some of the shortest words may be free of errors, if so many bits of a page are wrong."""

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
-from deadstick.solve.keystream import SeedRule
+from deadstick.solve.keystream import SeedRule, complemented
 from deadstick.solve.register import Register
 from deadstick.solve.seed_orbit import on_one_orbit
 
@@ -34,7 +34,7 @@ def block_of(rule: SeedRule) -> int:
 
 
 def is_mixed(rule: SeedRule) -> bool:
-    """Whether some keystreams are the register's output and some its complement."""
+    """Whether some keystreams are the register's output and some its complement, for which it takes a longer one."""
     return MIXED < len(rule.ones) / max(1, len(rule.seeds)) < 1 - MIXED
 
 
@@ -48,14 +48,16 @@ def scrambler_of(
         register: the shift register.
         place: before or after the code.
         mixed: the keystreams in `rule.ones` are the complement of the register's output. A register with a stage more,
-            whose polynomial has the factor x + 1, gives both.
+            whose polynomial has the factor x + 1, gives both; one that has them without it needs no other.
         complement: all keystreams are the complement.
     """
     seeds = np.array([rule.seeds.get(number, 0) for number in range(rule.period)], np.uint64)
     polynomial = register.polynomial
-    if mixed:
-        known, ones = seeds != 0, np.zeros(len(seeds), np.bool_)
-        ones[list(rule.ones)] = True
+    known, ones = seeds != 0, np.zeros(len(seeds), np.bool_)
+    ones[list(rule.ones)] = True
+    if register.has_complements:
+        seeds = np.where(known & ones, complemented(seeds, register), seeds)
+    elif mixed:
         newest = Lfsr(polynomial).advance(seeds, 1) >> np.uint64(register.width - 1)
         longer = seeds | newest << np.uint64(register.width)
         longer[ones] ^= np.uint64((2 << register.width) - 1)
