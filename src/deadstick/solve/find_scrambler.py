@@ -21,6 +21,7 @@ from deadstick.solve.coded_pages import (
     variants,
 )
 from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.marker import with_moved_marker
 from deadstick.solve.metadata_order import (
     PAGES,
     TIED_CLEARNESS,
@@ -87,10 +88,18 @@ def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
     pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
     first = evenly(len(pages), PAGES // 2)
     some = pages[np.union1d(first, np.minimum(first + 1, len(pages) - 1))]
-    recipe = with_clearest_cover(best.recipe, found.survey.pages[some], some)
+    recipe = _with_moved_marker(best.recipe, found.survey.pages[some], some)
+    recipe = with_clearest_cover(recipe, found.survey.pages[some], some)
     if recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part):
         recipe = settled(recipe, found.survey.pages[some], some)
     return replace(best, recipe=recipe)
+
+
+def _with_moved_marker(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe with the marker's byte in place, under the first reading of the layout that has one."""
+    read = (replace(recipe, layout=layout) for layout in readings(recipe.layout))
+    moved = (other for one in read if (other := with_moved_marker(one, pages, numbers)) is not one)
+    return next(moved, recipe)
 
 
 def _best_plain(found: CodedPages) -> Unscrambled | None:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from deadstick.codes.bch import BchCode
 from deadstick.errors import RecipeError
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
+from deadstick.recipe.recipe import Recipe
 from deadstick.solve.window import data_bytes_of
 from deadstick.solve.words import bits_at, corrected, exact_spans
 
@@ -57,10 +58,13 @@ def with_marker_found(
 
 
 def _span_over(layout: PageLayout, column: int) -> tuple[int, int] | None:
-    """The codeword, and the data span in it, that run through a whole column."""
+    """The codeword, and the span of its message, that run through a whole column.
+
+    What is called metadata may be data, where the code does not tell which of them come first.
+    """
     for number, codeword in enumerate(layout.codewords):
         for index, span in enumerate(codeword.message):
-            if span.part is Part.DATA and span.start <= 8 * column and 8 * column + 8 <= span.end:
+            if span.start <= 8 * column and 8 * column + 8 <= span.end:
                 return number, index
     return None
 
@@ -81,20 +85,84 @@ def _elsewhere(
     for other in free:
         tried = words.copy()
         tried[:, before : before + 8] = np.unpackbits(rows[:, other : other + 1], axis=1)
-        _, errors = corrected(tried, code)
+        right, errors = corrected(tried, code)
         some = errors >= 0
         mean = float(errors[some].mean()) + 100.0 * float((~some).mean()) if some.any() else np.inf
-        if mean < fewest:
+        if mean < fewest and (right ^ tried)[some, before : before + 8].mean() < OFTEN:
             best, fewest = other, mean
-    if best is None:
-        return None
+    return None if best is None else _moved(codeword, index, column, best)
+
+
+def _moved(codeword: Codeword, index: int, column: int, to: int) -> Codeword:
+    """The codeword with a column's byte, in one span of its message, taken from another column."""
+    span = codeword.message[index]
     pieces = (
         replace(span, bits=8 * column - span.start),
-        Span(span.part, 8 * best, 8),
+        Span(span.part, 8 * to, 8),
         Span(span.part, 8 * column + 8, span.end - 8 * column - 8),
     )
     message = (*codeword.message[:index], *(p for p in pieces if p.bits), *codeword.message[index + 1 :])
     return Codeword(message, codeword.parity)
+
+
+def with_moved_marker(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe with the byte of the marker's column taken from where it is stored.
+
+    The keystream of a byte may be that of its place in the codeword, wherever it is stored; so a byte under a scrambler
+    is found once the scrambler is.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+
+    Returns:
+        The recipe itself where the byte is no error, or lies nowhere else.
+    """
+    layout, column = recipe.layout, data_bytes_of(recipe.layout.page_bytes)
+    place = _span_over(layout, column)
+    if place is None or recipe.code is None or recipe.code.family != "bch":
+        return recipe
+    number, index = place
+    codeword = layout.codewords[number]
+    span = codeword.message[index]
+    at = sum(one.bits for one in codeword.message[:index]) + 8 * column - span.start
+    best, (share, fewest) = recipe, _marker_errors(recipe, pages, numbers, number, at)
+    if share < OFTEN:
+        return recipe
+    for other in _free_columns(layout):
+        moved = _moved(codeword, index, column, other)
+        words = (*layout.codewords[:number], moved, *layout.codewords[number + 1 :])
+        there = PageLayout(layout.page_bytes, words, _without(layout.loose, moved))
+        for tried in _by_column_or_place(replace(recipe, layout=there)):
+            share, errors = _marker_errors(tried, pages, numbers, number, at)
+            if share < OFTEN and errors < fewest:
+                best, fewest = tried, errors
+    return best
+
+
+def _by_column_or_place(recipe: Recipe) -> Iterator[Recipe]:
+    """A keystream over the columns of a page and one over its codewords differ only in a byte that is out of place."""
+    yield recipe
+    scrambler = recipe.scrambler
+    if scrambler is not None and scrambler.restart in {"column", "page"}:
+        other = replace(scrambler, restart="page" if scrambler.restart == "column" else "column")
+        yield replace(recipe, scrambler=other)
+
+
+def _marker_errors(
+    recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64], slot: int, at: int
+) -> tuple[float, float]:
+    """Of the words of a codeword: share of the eight bits at a place that are corrected, and errors of a word."""
+    if recipe.code is None:
+        return 0.0, np.inf
+    words = recipe.words(pages, numbers, slot)
+    decoded = recipe.code.codec.decode(words.copy(), recipe.layout.codewords[slot].message_bits // 8)
+    good = decoded.errors >= 0
+    if not good.any():
+        return 0.0, np.inf
+    changed = np.unpackbits((decoded.words ^ words)[good], axis=1)[:, at : at + 8]
+    return float(changed.mean()), float(decoded.errors[good].mean()) + 100.0 * float((~good).mean())
 
 
 def _free_columns(layout: PageLayout) -> list[int]:

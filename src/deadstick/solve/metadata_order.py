@@ -71,9 +71,12 @@ def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:
 
 
 def _is_in_line(message: tuple[Span, ...]) -> bool:
-    """Whether the bits of a message follow each other in the page, but for a column that is left out."""
-    gaps = [behind.start - before.end for before, behind in pairwise(message)]
-    return all(0 <= gap <= 8 for gap in gaps)
+    """Whether the bits of a message follow each other, but for a column that is left out or stored elsewhere."""
+    spans = [message[0]]
+    for span in message[1:]:
+        if span.bits > 8 or 0 <= span.start - spans[-1].end <= 8:
+            spans.append(span)
+    return all(0 <= behind.start - before.end <= 8 for before, behind in pairwise(spans))
 
 
 def _turned(message: tuple[Span, ...]) -> Iterator[Span]:
@@ -104,13 +107,19 @@ def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:
 def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> float:
     """How alike the metadata of some pages are, 0 to 1: the mean share of the most frequent byte of each column.
 
+    In free space data are as alike as metadata, so pages with content are asked, if there are enough.
+
     Args:
         recipe: decodes pages.
         pages: `uint8[pages, page_bytes]`.
         numbers: `int64[pages]`, their numbers.
     """
     batch = recipe.decode(pages, numbers)
-    metadata = batch.metadata[(batch.errors >= 0).all(axis=1)]
+    good = (batch.errors >= 0).all(axis=1)
+    metadata = batch.metadata[good]
+    telling = with_content(batch.data[good]) if metadata.size else metadata
+    if len(telling) >= FEWEST_TELLING:
+        metadata = metadata[telling]
     if not metadata.size:
         return 0.0
     return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
