@@ -174,6 +174,22 @@ def halved(layout: PageLayout) -> PageLayout | None:
     return half if repeated(half, 2).codewords == layout.codewords else None
 
 
+def unit_with_rest(layout: PageLayout) -> PageLayout | None:
+    """A page of the first codeword alone, where the page is several times that and one or more of them are missing.
+
+    Nine pages in a row look like one of eight codewords with so much unused behind them as a ninth would take.
+    """
+    words = layout.codewords
+    if len(words) < 2:
+        return None
+    pitch = words[1].spans[0].start - words[0].spans[0].start
+    times, rest = divmod(8 * layout.page_bytes, max(pitch, 1))
+    if pitch <= 0 or pitch % 8 or rest or times <= len(words) or max(span.end for span in words[0].spans) > pitch:
+        return None
+    unit = PageLayout(pitch // 8, words[:1])
+    return unit if repeated(unit, times).codewords[: len(words)] == words else None
+
+
 def plausible(layout: PageLayout, times: int) -> bool:
     """Whether the larger page is one that chips have: a power of two of data, and not too much beside it."""
     page = times * layout.page_bytes

@@ -10,9 +10,13 @@ from deadstick.solve.code import code_view
 from deadstick.solve.decoding import telling
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
+from deadstick.solve.page import decoding_share
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
+
+REST_SHARE = 0.5
+"""Of the words that the rest of a page would be, those that may fail though it is no rest."""
 
 
 def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
@@ -27,6 +31,7 @@ def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
 
 
 def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
+    found = _without_rest(found)
     half = _half(found.layout)
     while half is not None:
         found = _with_layout(found, half, 2 * found.lag, found.candidate.witness)
@@ -46,6 +51,19 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         return found
     lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
     return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _without_rest(found: FoundPage) -> FoundPage:
+    """A page of one codeword, where an odd number of them was taken for a page with something unused behind."""
+    unit = multiple.unit_with_rest(found.layout)
+    if unit is None:
+        return found
+    times = found.layout.page_bytes // unit.page_bytes
+    smaller = _with_layout(found, unit, times * found.lag, found.candidate.witness)
+    rows = code_view(RowView(smaller.survey, times * found.lag if found.lag else found.way).rows, found.window)
+    share, _ = decoding_share(rows, found.words.bch, unit)
+    # The rest of the larger page would be a word that never decodes, one of ten or fewer.
+    return smaller if share >= found.share * (1 - REST_SHARE / times) else found
 
 
 def _fewer_codewords(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage | None:
