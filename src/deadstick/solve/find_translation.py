@@ -24,6 +24,8 @@ from deadstick.solve.versions import Versioned, with_versions
 
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
+CONTRADICTED = 0.1
+"""Share of what volumes promise by which blocks in the order of the chip must not keep less than numbered ones."""
 TIED_SHARE = 0.002
 """Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
 hold a little better, if the newest was never finished."""
@@ -273,11 +275,17 @@ def _other_data(recipe: Recipe) -> Recipe | None:
 
 
 def _best(judged: list[_Trial]) -> _Trial:
-    """The most consistent hypothesis; of equals the one whose field behaves most like a number."""
-    top = max(judged).score
-    tied = [trial for trial in judged if trial.score >= top]
-    sure = [trial for trial in tied if trial.numbering is not None and trial.numbering.log10_chance < SURE_CHANCE]
-    return (sure or tied)[0]
+    """The most consistent hypothesis; of equals the one whose field behaves most like a number.
+
+    Blocks in the order of the chip may have older copies of a volume's tables beside the newest and more facts to count,
+    of which many contradict each other: a field that behaves like a number and contradicts itself less is better.
+    """
+    sure = [t for t in judged if t.numbering is not None and t.numbering.log10_chance < SURE_CHANCE]
+    numbered = max((t.share for t in sure if t.score >= SURE_VOLUME), default=0.0)
+    left = [t for t in judged if t.numbering is not None or t.share >= numbered - CONTRADICTED]
+    top = max(left).score
+    tied = [trial for trial in left if trial.score >= top]
+    return next((trial for trial in tied if trial in sure), tied[0])
 
 
 def with_block_size(recipe: Recipe, pages_per_block: int, period: int) -> Recipe:
