@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 
+from deadstick.codes import gf2poly
 from deadstick.recipe.code import UNCHECKED, Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler, stream_positions
-from deadstick.solve.keystream import SURE_HITS, seed_rules, shortest_period
+from deadstick.solve.keystream import SURE_HITS, complemented, seed_rules, shortest_period
 from deadstick.solve.register import Hits, Register, find_hits, find_registers
+from deadstick.solve.seeded import scrambler_of
 
 POLYNOMIAL = 0x8003  # x^15 + x + 1, facts of Linux sunxi_nand.c
 LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
@@ -52,6 +54,30 @@ def test_a_block_of_the_controllers_own_does_not_refute_the_rule() -> None:
     (rule, *_) = seed_rules(hits, page, column, register, LAYOUT, 0, covers=(EVERYTHING,), fewest=1)
     assert [rule.seeds[number] for number in range(32)] == list(seeds)
     assert not any(rule.period == 32 for rule in seed_rules(hits, page, column, register, LAYOUT, 0, (EVERYTHING,)))
+
+
+def test_ones_instead_of_zeros_are_no_other_keystream_where_the_register_gives_both() -> None:
+    """(x + 1) squared: the complement of every output is output as well, and 0xFF under it looks like another seed."""
+    register = Register(gf2poly.multiply(POLYNOMIAL, 0b101), "lsb", 100, 100)
+    rng = np.random.default_rng(4)
+    seeds = tuple(int(value) for value in rng.integers(1, 1 << register.width, 32))
+    keystreams = LfsrKeystreams(register.polynomial, seeds)
+    recipe = Recipe(32, LAYOUT, CODE, Scrambler("after_ecc", "page", keystreams))
+    data = rng.integers(0, 256, (400, 2048), np.uint8)
+    data[:, 512:1024] = 0
+    data[::2, 1024:1536] = 0xFF
+    pages = recipe.encode(data, np.full((400, 8), 0xFF, np.uint8), np.arange(400))
+    hits = find_hits(pages.reshape(-1), register)
+    page, column = np.divmod(hits.positions, LAYOUT.page_bytes)
+    rule = seed_rules(hits, page, column, register, LAYOUT, 0, covers=(EVERYTHING,))[0]
+    assert rule.agreement > 0.99
+    found = scrambler_of(rule, register, "after_ecc").keystreams
+    assert isinstance(found, LfsrKeystreams)
+    assert found.polynomial == register.polynomial
+    # Zeros are as frequent as ones under every second keystream: there the code must decide.
+    assert found.seeds[1::2] == seeds[1::2]
+    others = complemented(np.array(seeds, np.uint64), register).tolist()
+    assert all(seed in pair for seed, pair in zip(found.seeds, zip(seeds, others, strict=True), strict=True))
 
 
 def test_a_multiple_of_the_period_is_shortened() -> None:

@@ -85,3 +85,13 @@ def test_text_shows_the_register_by_its_highest_bits(order: BitOrder, characteri
     assert ((hits.positions >= 1000) & (hits.positions < 3000)).all()
     steps = [8 * (position - 1000) for position in hits.positions.tolist()]
     assert hits.states.tolist() == [Lfsr(characteristic).advance(12345, step) for step in steps]
+
+
+def test_plain_data_are_no_output_of_a_register_that_gives_constants() -> None:
+    register = Register(gf2poly.multiply(0x8003, 0b101), "lsb", 10, 100)
+    assert register.has_complements
+    data = np.random.default_rng(3).integers(0, 256, 4096, np.uint8)
+    data[512:1024], data[1024:1536], data[1536:2048] = 0xFF, 0x55, 0x00
+    stream = Lfsr(register.polynomial).keystream(np.array([12345], np.uint64), 512, "lsb")[0]
+    data[3000:3512] = stream
+    assert {int(position) // 512 for position in find_hits(data, register).positions} == {5, 6}

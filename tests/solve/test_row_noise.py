@@ -28,6 +28,15 @@ def test_ones_are_as_good_as_zeros() -> None:
     assert bit_error_rate(~rows) == bit_error_rate(rows)
 
 
+def test_metadata_of_free_codewords_are_no_bit_errors() -> None:
+    rng = np.random.default_rng(6)
+    rows = np.zeros((64, 8 * 528), np.uint8)
+    rows.reshape(64, 8, 528)[:, :, :8] = rng.integers(0, 256, (64, 8, 8), np.uint8)
+    rows ^= np.packbits(rng.random((64, 8 * rows.shape[1])) < 2e-4, axis=1)
+    # A stretch may begin or end with a single byte of metadata, which is too little to be set aside.
+    assert bit_error_rate(rows) == pytest.approx(2e-4, rel=0.2)
+
+
 def test_packed_data_tell_nothing() -> None:
     assert bit_error_rate(rows_with_errors(1e-3, 0.0)) is None
 
@@ -39,6 +48,15 @@ def test_some_row_is_within_reach(rate: float, message: int) -> None:
     within = USABLE * float(poisson.cdf(depth.syndromes - SLACK, rate * 8 * message * WITH_PARITY))
     if depth.syndromes < 40:
         assert (1 - within) ** depth.rows <= 0.05
+
+
+@pytest.mark.parametrize("rate", [0.0, 2e-4, 1e-3])
+def test_foreign_bits_are_borne_beside_the_errors(rate: float) -> None:
+    depth = fitting_depth(rate, 512, foreign=5)
+    errors = rate * 8 * 512 * WITH_PARITY
+    within = USABLE * float(poisson.cdf(depth.syndromes - SLACK - 5, errors))
+    assert (1 - within) ** depth.rows <= 0.05
+    assert depth.syndromes > fitting_depth(0.0, 512).syndromes
 
 
 def test_more_errors_never_ask_for_less() -> None:

@@ -1,5 +1,7 @@
 """Where metadata and the marker's byte lie, which a cyclic code over all of them does not tell."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,10 +9,11 @@ from deadstick.codes.bch import BchCode
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler
 from deadstick.solve.coded_pages import Reread
 from deadstick.solve.find_scrambler import find_scrambler
-from deadstick.solve.metadata_order import settled, with_clearest_cover
+from deadstick.solve.marker import with_moved_marker
+from deadstick.solve.metadata_order import clearness, settled, with_clearest_cover
 from deadstick.solve.survey import Survey
 
 CODE = Code(13, 0x201B, 4, 1, "lsb")
@@ -81,3 +84,37 @@ def test_metadata_outside_the_code_tell_whether_the_keystream_covers_them(*, cov
     for guess in (True, False):
         found = with_clearest_cover(recipe(metadata=guess), pages, np.arange(PAGES))
         assert found == recipe(metadata=covered)
+
+
+@pytest.mark.parametrize("restart", ["column", "page"])
+def test_the_byte_of_the_marker_is_found_elsewhere_under_its_own_keystream(restart: Restart) -> None:
+    """By its place in the codeword, the byte in column 540 has the keystream of column 512."""
+    words = layout(metadata_first=True).codewords[0]
+    whole = PageLayout(544, (words,))
+    (metadata, data), to = words.message, 540
+    pieces = (
+        metadata,
+        Span(Part.DATA, data.start, 8 * DATA - data.start),
+        Span.of_bytes(Part.DATA, to, 1),
+        Span(Part.DATA, 8 * DATA + 8, data.end - 8 * DATA - 8),
+    )
+    true = PageLayout(544, (Codeword(pieces, words.parity),))
+    keystreams = LfsrKeystreams(0x1F9903, tuple(range(1, 33)))
+    strong = Code(13, 0x201B, 8, 1, "lsb")
+    true = replace(true, codewords=(Codeword(pieces, (replace(words.parity[0], bits=8 * 13),)),))
+    whole = replace(whole, codewords=(Codeword(words.message, (replace(words.parity[0], bits=8 * 13),)),))
+    stored_recipe = Recipe(64, true, strong, Scrambler("after_ecc", restart, keystreams))
+    pages = stored(stored_recipe)
+    pages[:, DATA] = 0xFF
+    guess = Recipe(64, whole, strong, Scrambler("after_ecc", "column", keystreams))
+    found = with_moved_marker(guess, pages[:32], np.arange(32))
+    assert found.layout == true
+    assert found.scrambler is not None
+    assert found.scrambler.restart == restart
+    assert with_moved_marker(found, pages[:32], np.arange(32)) is found
+
+
+def test_order_is_asked_of_pages_with_content() -> None:
+    pages = stored(Recipe(64, layout(metadata_first=False), CODE), blank=0.8)
+    right, wrong = (Recipe(64, layout(metadata_first=first), CODE) for first in (False, True))
+    assert clearness(right, pages, np.arange(PAGES)) > clearness(wrong, pages, np.arange(PAGES)) + 0.5

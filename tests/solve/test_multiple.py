@@ -1,0 +1,33 @@
+"""How many codewords make a page."""
+
+import numpy as np
+
+from deadstick.codes.lfsr import Lfsr
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.solve.multiple import by_register, repeated, unit_with_rest
+from deadstick.solve.register import Register
+
+POLYNOMIAL = 0x100400007  # x^32 + x^22 + x^2 + x + 1
+DATA, PARITY, WORD = 512, 48, 560
+UNIT = PageLayout(WORD, (Codeword((Span.of_bytes(Part.DATA, 0, DATA),), (Span.of_bytes(Part.PARITY, DATA, PARITY),)),))
+
+
+def test_the_largest_page_inside_which_the_keystream_stays_the_same() -> None:
+    """Of the borders of half a page every second one lies inside it, so half a page is nearly as likely as the page."""
+    pages, words = 60, 4
+    rng = np.random.default_rng(1)
+    seeds = np.repeat(rng.integers(1, 1 << 32, pages, np.uint64), words)
+    seeds[4:8] = seeds[0:4]  # two pages in a row with one keystream: just below half of the borders agree
+    data = rng.integers(0, 256, (pages * words, WORD), np.uint8)
+    data[:, :DATA] = Lfsr(POLYNOMIAL).keystream(seeds, DATA, "lsb")
+    found = by_register(data.reshape(-1), UNIT, (Register(POLYNOMIAL, "lsb", 100, 100),))
+    assert found is not None
+    assert found.times == words
+
+
+def test_a_page_with_an_odd_codeword_missing_may_be_several_pages() -> None:
+    nine = repeated(UNIT, 9)
+    assert unit_with_rest(PageLayout(nine.page_bytes, nine.codewords[:8])) == UNIT
+    assert unit_with_rest(nine) is None
+    assert unit_with_rest(PageLayout(nine.page_bytes + 64, nine.codewords[:8])) is None
+    assert unit_with_rest(UNIT) is None
