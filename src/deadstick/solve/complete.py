@@ -26,7 +26,7 @@ from deadstick.solve.survey import Survey
 
 @dataclass(frozen=True)
 class GivenPages:
-    """Pages whose layout and code the user gave; implements `find_scrambler.CodedPages`."""
+    """Pages whose layout and code the user gave; implements `coded_pages.CodedPages`."""
 
     survey: Survey
     layout: PageLayout

@@ -278,7 +278,8 @@ def _best(judged: list[_Trial]) -> _Trial:
     """The most consistent hypothesis; of equals the one whose field behaves most like a number.
 
     Blocks in the order of the chip may have older copies of a volume's tables beside the newest, and more facts to
-    count, of which many contradict each other: a field that behaves like a number and contradicts itself less is better.
+    count, of which many contradict each other. A field that behaves like a number and contradicts itself less is
+    better.
     """
     sure = [t for t in judged if t.numbering is not None and t.numbering.log10_chance < SURE_CHANCE]
     numbered = max((t.share for t in sure if t.score >= SURE_VOLUME), default=0.0)

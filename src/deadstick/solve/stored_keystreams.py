@@ -72,6 +72,11 @@ class StoredTable:
     known: NDArray[np.bool_]
     votes: float
 
+    @property
+    def unknown(self) -> int:
+        """Keystreams that are not known."""
+        return int((~self.known).sum())
+
 
 def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, pieces: int = 1) -> StoredTable | None:
     """Keystreams under the data of pages.

@@ -1,0 +1,184 @@
+"""A scrambler that ran over the stored codewords: the code checks every keystream.
+
+Under a wrong rule for the restarts nothing decodes, so every rule that the hits suggest is tried; and seeds that show
+nowhere follow from the code's equations.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Part
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.solve.coded_pages import (
+    CodedPages,
+    Unscrambled,
+    better,
+    count_decoded,
+    known_pages,
+    proof_pages,
+    variants,
+)
+from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.metadata_table import with_aligned_metadata
+from deadstick.solve.missing_seeds import missing_seeds
+from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
+from deadstick.solve.seed_orbit import on_one_orbit
+from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
+from deadstick.solve.spread import evenly
+from deadstick.solve.stored_keystreams import alike_pieces, data_as_read, find_table, table_after_code
+from deadstick.solve.text_seeds import seeds_by_text
+
+TRIED_PAGES = 4
+"""Pages under each keystream that are decoded to see whether its seed is right."""
+
+
+def best_register(found: CodedPages, seen: list[tuple[Register, Hits]]) -> Unscrambled | None:
+    """The best recipe with a register over the stored codewords.
+
+    Args:
+        found: pages and code.
+        seen: registers with the places in the surveyed part where each shows.
+
+    Returns:
+        None where nothing decodes under any of them.
+    """
+    best: Unscrambled | None = None
+    for register, hits in seen:
+        page, column = np.divmod(hits.positions, found.layout.page_bytes)
+        inside = page < len(found.survey.pages)
+        inside[inside] &= found.survey.written[page[inside]]
+        # The code checks every seed: one hit is enough to try it.
+        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
+        for rule in rules:
+            for recipe in _hypotheses(rule, register, found):
+                winner = better(best, recipe, found)
+                if winner is not best and winner is not None:
+                    best = replace(winner, register=register, rule=rule)
+    return best
+
+
+def _hypotheses(rule: SeedRule, register: Register, found: CodedPages) -> Iterator[Recipe]:
+    """What the code has to decide under one rule."""
+    # Over a whole page the complement of the keystream is an inverted page.
+    partly = rule.covers != frozenset(Part)
+    mixtures = (False, True) if rule.ones and register.width < LONGEST_REGISTER else (False,)
+    for mixed in (True,) if register.has_complements else mixtures:
+        for code in variants(found.code):
+            signed = _signed(rule, register, code, found) if mixed else rule
+            for complement in (False, True) if partly else (False,):
+                scrambler = scrambler_of(signed, register, "after_ecc", mixed=mixed, complement=complement)
+                yield Recipe(block_of(rule), found.layout, code, scrambler)
+
+
+def _signed(rule: SeedRule, register: Register, code: Code, found: CodedPages) -> SeedRule:
+    """The rule with those keystreams as complements of the output under which more decodes so.
+
+    Constant data may be zeros under one keystream and ones under another, so what stood there does not tell.
+    """
+    written = np.flatnonzero(found.survey.written)
+    good, outputs = [], replace(rule, ones=frozenset())
+    for complement in (False, True):
+        scrambler = scrambler_of(outputs, register, "after_ecc", complement=complement)
+        recipe = Recipe(block_of(rule), found.layout, code, scrambler)
+        good.append(_decoding(recipe, scrambler, found, written)[1])
+    ones = set(rule.ones) - set(np.flatnonzero(good[0] > good[1]).tolist())
+    return replace(rule, ones=frozenset(ones | set(np.flatnonzero(good[1] > good[0]).tolist())))
+
+
+def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
+    """The recipe with the seeds that follow from others, from text, or from the code's equations.
+
+    Args:
+        best: from `best_register`.
+        found: pages and code.
+    """
+    scrambler, rule = best.recipe.scrambler, best.rule
+    if scrambler is None or rule is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+        return best
+    written = np.flatnonzero(found.survey.written)
+    seeds = np.array(scrambler.keystreams.seeds, np.uint64)
+    seeds[_refuted(best.recipe, found, written)] = 0
+    # A register that runs on from keystream to keystream tells what no code need be asked.
+    keystreams = on_one_orbit(replace(scrambler.keystreams, seeds=tuple(seeds.tolist())))
+    seeds = np.array(keystreams.seeds, np.uint64)
+    recipe = with_seeds(best.recipe, scrambler, keystreams, seeds)
+    recipe, seeds = _with_text_seeds(replace(best, recipe=recipe), keystreams, seeds, found)
+    solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
+    for number, seed in solved.items():
+        seeds[number] = seed
+    recipe = with_seeds(recipe, scrambler, keystreams, seeds)
+    decoded, examined = count_decoded(recipe, found, proof_pages(found))
+    return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
+
+
+def _with_text_seeds(
+    best: Unscrambled, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
+) -> tuple[Recipe, NDArray[np.uint64]]:
+    """With those of the missing seeds that text shows and the code does not refute."""
+    scrambler, register, seeds = best.recipe.scrambler, best.register, seeds.copy()
+    if scrambler is None or register is None:
+        return best.recipe, seeds
+    shown = seeds_by_text(best.recipe, register, found.survey, np.flatnonzero(seeds == 0).tolist())
+    for number, seed in shown.items():
+        seeds[number] = seed
+    recipe = with_seeds(best.recipe, scrambler, keystreams, seeds)
+    if shown:
+        seeds[_refuted(recipe, found, np.flatnonzero(found.survey.written))] = 0
+        recipe = with_seeds(recipe, scrambler, keystreams, seeds)
+    return recipe, seeds
+
+
+def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> NDArray[np.int64]:
+    """`int64[]`: keystreams under which nothing decodes, though others show what the code can do."""
+    if recipe.scrambler is None:
+        return written[:0]
+    tried, good = _decoding(recipe, recipe.scrambler, found, written)
+    return np.flatnonzero(tried & (good == 0))
+
+
+def _decoding(
+    recipe: Recipe, scrambler: Scrambler, found: CodedPages, written: NDArray[np.int64]
+) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+    """Keystreams under which some pages were tried, `bool[count]`, and how many of these decode, `int64[count]`."""
+    pages = known_pages(recipe, written)
+    under = scrambler.index(pages, recipe.pages_per_block)
+    order = np.argsort(under, kind="stable")
+    begins = np.flatnonzero(np.r_[True, np.diff(under[order]) != 0]) if len(order) else order
+    sizes = np.diff(np.r_[begins, len(order)])
+    picks = [order[first + evenly(size, TRIED_PAGES)] for first, size in zip(begins.tolist(), sizes, strict=True)]
+    chosen = pages[np.concatenate([*picks, order[:0]])]
+    errors = recipe.decode(found.survey.pages[chosen], chosen).errors
+    good = np.bincount(
+        scrambler.index(chosen, recipe.pages_per_block),
+        weights=(errors >= 0).any(axis=1),
+        minlength=scrambler.keystreams.count,
+    )
+    tried = np.zeros(scrambler.keystreams.count, np.bool_)
+    tried[under[order[begins]]] = True
+    return tried, good.astype(np.int64)
+
+
+def stored_after_code(found: CodedPages) -> Unscrambled | None:
+    """A table of keystreams over the stored codewords.
+
+    Args:
+        found: pages and code.
+
+    Returns:
+        None where no keystreams repeat, or nothing decodes under them.
+    """
+    written = np.flatnonzero(found.survey.written)
+    plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
+    raw = found.survey.pages[written]
+    table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout))
+    recipe = table_after_code(plain, table, raw, written) if table is not None else None
+    best = better(None, recipe, found) if recipe is not None else None
+    if best is None or table is None:
+        return None
+    recipe = with_aligned_metadata(best.recipe, found.survey.pages, written)
+    return replace(best, recipe=recipe, table=table, derived=table.unknown)

@@ -1,0 +1,152 @@
+"""A scrambler that ran over the data before the code saw them: the code says nothing of its rule.
+
+The codewords decode as they stand. Register and seeds show where the corrected data are constant, and the metadata
+decide what both leave open: where they lie, and whether the keystream runs over them.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.layout import PageLayout, Part
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.solve.coded_pages import CodedPages, Unscrambled
+from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.metadata_order import PAGES, TIED_CLEARNESS, changed_markers, clearness, orders
+from deadstick.solve.metadata_seeds import seeds_by_metadata
+from deadstick.solve.metadata_table import with_aligned_metadata
+from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, merged
+from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
+from deadstick.solve.spread import evenly
+from deadstick.solve.stored_keystreams import alike_pieces, find_table, table_before_code
+from deadstick.solve.survey import SURVEY_BYTES
+
+MOST_REGISTERS = 3
+"""Seen in the corrected data."""
+DECODED_BYTES = 48 << 20
+TIED_RULES = 0.99
+"""Share of the most hits that agree from which on a rule for the restarts is as good."""
+
+
+def before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    """Whether the data in codewords that decode as they are stored are scrambled, and how.
+
+    Args:
+        found: pages and code.
+        plain: decodes the codewords.
+
+    Returns:
+        None where the data are not scrambled, or nothing repeats.
+    """
+    written = np.flatnonzero(found.survey.written)
+    some = written[evenly(len(written), PAGES)]
+    best, clearest = None, -1.0
+
+    def clearer(layouts: Iterable[PageLayout]) -> None:
+        nonlocal best, clearest
+        for layout in layouts:
+            turned = replace(plain, recipe=replace(plain.recipe, layout=layout))
+            for hypothesis in _under_register(found, turned):
+                clear = clearness(hypothesis.recipe, found.survey.pages[some], some)
+                # Of equals the first: its rule has the most support.
+                if clear > clearest + TIED_CLEARNESS:
+                    best, clearest = hypothesis, clear
+
+    clearer(orders(found.layout))
+    if best is not None:
+        clearer(changed_markers(best.recipe, found.survey.pages[some], some))
+    return _with_metadata_seeds(best, found) if best is not None else _stored_before_code(found, plain)
+
+
+def _with_metadata_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
+    scrambler = best.recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+        return best
+    seeds = np.array(scrambler.keystreams.seeds, np.uint64)
+    solved = seeds_by_metadata(best.recipe, found.survey.pages, np.flatnonzero(found.survey.written))
+    for number, seed in solved.items():
+        seeds[number] = seed
+    return replace(best, recipe=with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
+
+
+def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambled]:
+    """Recipes with a register before the code; the code says nothing of its rule."""
+    layout = plain.recipe.layout
+    pages, data = _corrected(found, plain.recipe)
+    columns_of = _data_columns(layout)
+    for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
+        bare = find_hits(data.reshape(-1), register)
+        inverse = bool(2 * bare.ones.sum() > len(bare.ones))
+        hits = merged(bare, find_text_hits(data.reshape(-1), register, complement=inverse))
+        row, column = np.divmod(hits.positions, layout.data_bytes)
+        covers = (frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA}))
+        rules = seed_rules(hits, pages[row], columns_of[column], register, layout, 0, covers=covers)
+        rules = [rule for rule in rules if _is_whole(rule, found)]
+        if rules:
+            tied = [rule for rule in rules if rule.agreeing >= TIED_RULES * rules[0].agreeing]
+            yield from (_with_rule(plain, rule, register) for rule in tied)
+            return
+
+
+def _corrected(found: CodedPages, recipe: Recipe) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Numbers and data, `uint8[pages, data_bytes]`, of pages that decode."""
+    pages = np.flatnonzero(found.survey.written)[: DECODED_BYTES // found.layout.page_bytes]
+    batch = recipe.decode(found.survey.pages[pages], pages)
+    good = (batch.errors >= 0).all(axis=1)
+    return pages[good], np.ascontiguousarray(batch.data[good])
+
+
+def _is_whole(rule: SeedRule, found: CodedPages) -> bool:
+    """Whether enough of a rule was seen to make it one."""
+    enough = 2 * len(rule.missing) <= rule.period
+    return enough and not (rule.schedule.is_open and len(found.survey.data) >= SURVEY_BYTES)
+
+
+def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscrambled:
+    mixed = is_mixed(rule)
+    scrambler = with_orbit(scrambler_of(rule, register, "before_ecc", mixed=mixed))
+    code = plain.recipe.code
+    if code is not None and not mixed and not register.has_complements and 2 * len(rule.ones) > len(rule.seeds):
+        # Constant data are mostly zeros. The code cannot tell data and mask from their complements.
+        code = replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
+    recipe = replace(plain.recipe, pages_per_block=block_of(rule), code=code, scrambler=scrambler)
+    return replace(plain, recipe=recipe, register=register, rule=rule, derived=len(rule.missing))
+
+
+def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    """A table of keystreams over the data, before the code saw them."""
+    best = _with_table(found, plain)
+    if best is None:
+        return None
+    written = np.flatnonzero(found.survey.written)
+    some = written[evenly(len(written), PAGES)]
+    pages = found.survey.pages[some]
+    for layout in changed_markers(best.recipe, pages, some):
+        other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
+        if other and clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS:
+            best = other
+    return best
+
+
+def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    pages, data = _corrected(found, plain.recipe)
+    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout))
+    if table is None or not table.known.any():
+        return None
+    recipe = table_before_code(plain.recipe, table)
+    recipe = with_aligned_metadata(recipe, found.survey.pages, np.flatnonzero(found.survey.written))
+    return replace(plain, recipe=recipe, table=table, derived=table.unknown)
+
+
+def _data_columns(layout: PageLayout) -> NDArray[np.int64]:
+    """`int64[data_bytes]`: the column of the page that holds each byte of data, or its first bits."""
+    columns = np.zeros(layout.data_bytes, np.int64)
+    for codeword, targets in zip(layout.codewords, layout.targets, strict=False):
+        for span, target in zip(codeword.message, targets, strict=True):
+            if span.part is Part.DATA:
+                first, last = target.first // 8, -(-(target.first + span.bits) // 8)
+                columns[first:last] = span.start // 8 + np.arange(last - first)
+    return columns
