@@ -41,10 +41,13 @@ class Depth(NamedTuple):
     Attributes:
         syndromes: odd syndromes taken; words of up to that many errors less two show.
         rows: rows looked at first; a place without a hit among them is left.
+        weakest: strength t of the weakest code that is looked for, 0 for as many as the syndromes; no shorter parity is
+            tried. A weaker code has fewer syndromes that mean something, which shows words with fewer errors all the same.
     """
 
     syndromes: int
     rows: int
+    weakest: int = 0
 
 
 SHALLOW, MIDDLE, DEEP, DEEPEST = Depth(4, 8), Depth(11, 3), Depth(21, 2), Depth(40, 2)
@@ -182,11 +185,11 @@ class DecodingTest:
             for item in places:
                 if not self._wanted(item.message, field.m, natural=natural):
                     continue
-                cut, (syndromes, most) = cuts[item.message], depths[item.message]
+                cut, (syndromes, most, weakest) = cuts[item.message], depths[item.message]
                 few = evenly(self.rows, most)
                 for order in orders:
                     rows = FieldRows(field, cut.take(self.ordered[order][few]), syndromes)
-                    shortest = field.m * syndromes // 8 - 1
+                    shortest = field.m * (weakest or syndromes) // 8 - 1
                     hits = rows.hits(item.message, cut.moved(item.table), self.variants, shortest)
                     if not hits:
                         continue

@@ -19,14 +19,16 @@ MOST_ONES = 0.02
 FEWEST_STRETCHES = 96
 OUTLIER = 3.0
 """Stretches with so many times the median hold something beside errors."""
-COSTS = {SHALLOW.syndromes: 1.0, MIDDLE.syndromes: 3.0, DEEP.syndromes: 6.0, DEEPEST.syndromes: 8.0}
-"""What one row costs at each depth, relative to the first (measured;
-tails shorter than the parity need not be tried)."""
+DEPTHS = (SHALLOW.syndromes, 6, 8, MIDDLE.syndromes, 15, DEEP.syndromes, 26, 32, DEEPEST.syndromes)
+PREFIX_COST = 25
+"""What the prefix sums of a row cost for each syndrome; the locators cost 1 for each pair of them (measured)."""
 USABLE = 0.7
 """Share of the rows that are codewords at all: keystreams do not come again everywhere, pages may be old."""
 WITH_PARITY = 1.12
 """Length of a codeword by that of its message, about."""
 SURE, LEAST_SHARE = 0.96, 0.01
+SEEN_SHARE, FEWEST_ROOTS = 0.25, 4
+"""Share of its words that the weakest code which is looked for must show, and its roots at least."""
 MOST_ROWS = 12
 
 
@@ -70,13 +72,15 @@ def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
         Syndromes, and as many rows as it takes for one to be within reach.
 
     >>> fitting_depth(1e-4, 1024).syndromes, fitting_depth(1e-3, 1024).syndromes
-    (4, 21)
+    (4, 15)
     """
     mean = rate * 8 * message * WITH_PARITY
     best, cost = DEEPEST, float("inf")
-    for syndromes, price in COSTS.items():
+    for syndromes in DEPTHS:
         share = USABLE * float(poisson.cdf(syndromes - SLACK - foreign, mean))
-        rows = ceil(log(1 - SURE) / log(1 - share)) if share > LEAST_SHARE else MOST_ROWS + 1
-        if rows <= MOST_ROWS and rows * price < cost:
-            best, cost = Depth(syndromes, rows), rows * price
-    return best
+        rows = log(1 - SURE) / log(1 - share) if share > LEAST_SHARE else MOST_ROWS + 1
+        price = rows * syndromes * (PREFIX_COST + syndromes)
+        if rows <= MOST_ROWS and price < cost:
+            best, cost = Depth(syndromes, ceil(rows)), price
+    weakest = int(poisson.ppf(SEEN_SHARE, mean)) + SLACK + foreign
+    return best._replace(weakest=min(best.syndromes, max(FEWEST_ROOTS, weakest)))
