@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from deadstick.codes.bch import BchCode
 from deadstick.codes.field import Field
-from deadstick.solve.decoding import SLACK, FieldRows, FieldTables
 from deadstick.solve.decoding_kernels import syndrome_prefixes
+from deadstick.solve.field_rows import SLACK, FieldRows, FieldTables
 
 POLYNOMIAL = 0x201B
 FIELD = Field(13, POLYNOMIAL)
@@ -52,7 +52,7 @@ def test_a_place_decodes_as_the_bch_decoder_says(seed: int, errors: int, complem
     assert int(code.decode(word, 512).errors[0]) == errors
     row = np.hstack([~word if complement else word, rng.integers(0, 256, (1, 9), np.uint8)])
     place = np.array([(512, 0, 0, 13, 13)], np.int64)
-    counts, found = FieldRows(TABLES, row, 8).counts(512, place, 2)
+    counts, found = FieldRows.of(TABLES, row, 8).counts(512, place, 2)
     shown = errors <= 8 - SLACK
     assert counts[int(complement), 0, 0] == shown
     assert found[int(complement), 0, 0] == (errors if shown else 0)
@@ -63,7 +63,7 @@ def test_unrelated_rows_decode_about_never() -> None:
     rng = np.random.default_rng(3)
     rows = rng.integers(0, 256, (40, 560), np.uint8)
     places = np.array([(512 + first, 0, 0, 4, 40) for first in range(8)], np.int64)
-    counts, _ = FieldRows(TABLES, rows, 6).counts(512, places, 2)
+    counts, _ = FieldRows.of(TABLES, rows, 6).counts(512, places, 2)
     # 23,680 words at about 6 * 2^-26 each: less than one in four hundred runs would show even one.
     assert counts.sum() == 0
 

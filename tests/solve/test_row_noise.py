@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson
 
-from deadstick.solve.decoding import SLACK
+from deadstick.solve.field_rows import SLACK
 from deadstick.solve.row_noise import USABLE, WITH_PARITY, bit_error_rate, clean_share, fitting_depth
 
 

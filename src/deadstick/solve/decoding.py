@@ -8,6 +8,7 @@ left. The published way, the greatest common divisor of clean words (van Zandwij
 where clean words end; this one goes on until the code itself does.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -19,15 +20,14 @@ from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder, in_code_order
-from deadstick.solve.decoding_kernels import decodable_places, syndrome_prefixes
-from deadstick.solve.kernels import field_tables
+from deadstick.solve.field_rows import SLACK, FieldRows, FieldTables
+from deadstick.solve.spectrum import WORTH, Spectrum, columns_of
 from deadstick.solve.spread import evenly
 from deadstick.solve.structure import Place
 from deadstick.solve.window import CONVINCING, DEGREES, LONGEST_TAIL, MESSAGES, WORKERS, Heads, Tail, Window, log10_tail
 
-SLACK = 2
-"""Syndromes beyond the number of errors that must fit."""
 CONFIRM_ROWS = 40
+ORDERS: tuple[BitOrder, ...] = ("msb", "lsb")
 FEWEST_CONFIRMED = 3
 LOW_WEIGHT = 0.04
 """Share of ones, or of zeros, below which a row says nothing: a word of few ones decodes to zero under any code."""
@@ -40,9 +40,9 @@ class Depth(NamedTuple):
 
     Attributes:
         syndromes: odd syndromes taken; words of up to that many errors less two show.
-        rows: rows looked at first; a place without a hit among them is left.
+        rows: rows looked at first; a place without a hit among them is left. None at all: it is not worth it.
         weakest: strength t of the weakest code that is looked for, 0 for as many as the syndromes; no shorter parity is
-            tried. A weaker code has fewer syndromes that mean something, which shows words with fewer errors all the same.
+            tried. A weaker code has fewer syndromes that mean something, and they show words with fewer errors.
     """
 
     syndromes: int
@@ -149,16 +149,24 @@ class DecodingTest:
             Convincing windows of the first polynomial that has any, best first.
         """
         depths = {item.message: depth if isinstance(depth, Depth) else depth[item.message] for item in places}
-        degrees = {m for item in places for m in DEGREES if self._wanted(item.message, m, natural=natural)}
-        chosen = [polynomial for polynomial in polynomials if gf2poly.degree(polynomial) in degrees]
+        worth = [item for item in places if depths[item.message].rows]
+        asked = [(item, m) for item in worth for m in DEGREES if self._wanted(item.message, m, natural=natural)]
+        degrees = Counter(gf2poly.degree(polynomial) for polynomial in polynomials)
+        chosen = [p for p in polynomials if gf2poly.degree(p) in {m for _, m in asked}]
         workers = min(WORKERS, len(chosen))
         if not workers or self.rows < FEWEST_CONFIRMED:
             return []
         stop = Event()
         with ThreadPoolExecutor(workers) as pool:
+            built = [
+                pool.submit(_Trial.of, self, item, m, order, depths[item.message], with_spectrum=degrees[m] >= WORTH)
+                for item, m in asked
+                if degrees[m]
+                for order in ORDERS
+            ]
+            trials = [trial.result() for trial in built]
             parts = [
-                pool.submit(self._search_part, places, chosen[start::workers], depths, tried, natural, stop)
-                for start in range(workers)
+                pool.submit(self._search_part, trials, chosen[start::workers], tried, stop) for start in range(workers)
             ]
             found = [part.result() for part in parts]
         return sorted((window for part in found for window in part), key=_quality)
@@ -167,43 +175,31 @@ class DecodingTest:
         return fits(message, m) and (NATURAL[message] == m) == natural
 
     def _search_part(
-        self,
-        places: Sequence[Places],
-        polynomials: Sequence[int],
-        depths: Mapping[int, Depth],
-        tried: int,
-        natural: bool,
-        stop: Event,
+        self, trials: Sequence["_Trial"], polynomials: Sequence[int], tried: int, stop: Event
     ) -> list[Window]:
-        cuts = {item.message: Cut.of(self.heads, item.message) for item in places}
         many = evenly(self.rows, CONFIRM_ROWS)
-        orders: tuple[BitOrder, ...] = ("msb", "lsb")
         for polynomial in polynomials:
             if stop.is_set():
                 break
-            field = FieldTables(polynomial)
-            for item in places:
-                if not self._wanted(item.message, field.m, natural=natural):
+            m = gf2poly.degree(polynomial)
+            for trial in trials:
+                if trial.m != m:
                     continue
-                cut, (syndromes, most, weakest) = cuts[item.message], depths[item.message]
-                few = evenly(self.rows, most)
-                for order in orders:
-                    rows = FieldRows(field, cut.take(self.ordered[order][few]), syndromes)
-                    shortest = field.m * (weakest or syndromes) // 8 - 1
-                    hits = rows.hits(item.message, cut.moved(item.table), self.variants, shortest)
-                    if not hits:
-                        continue
-                    rows = FieldRows(field, cut.take(self.ordered[order][many]), syndromes)
-                    found = [w for hit in hits[:64] for w in self._confirmed(rows, item, cut, hit, order, tried)]
-                    if found:
-                        stop.set()
-                        return found
+                hits = trial.syndromes(polynomial).hits(trial.item.message, trial.table, self.variants, trial.shortest)
+                if not hits:
+                    continue
+                rows = FieldRows.of(
+                    FieldTables(polynomial), trial.cut.take(self.ordered[trial.order][many]), trial.depth
+                )
+                found = [window for hit in hits[:64] for window in self._confirmed(rows, trial, hit, tried)]
+                if found:
+                    stop.set()
+                    return found
         return []
 
-    def _confirmed(
-        self, rows: "FieldRows", item: Places, cut: "Cut", hit: tuple[int, int, int], order: BitOrder, tried: int
-    ) -> list[Window]:
+    def _confirmed(self, rows: FieldRows, trial: "_Trial", hit: tuple[int, int, int], tried: int) -> list[Window]:
         """The place with a hit, on more rows."""
+        item, cut, order = trial.item, trial.cut, trial.order
         variant, place, size = hit
         first, between, length, *_ = item.table[place].tolist()
         one = cut.moved(np.array([(first, between, length, size, size)], np.int64))
@@ -263,64 +259,53 @@ class Cut:
         return moved
 
 
-class FieldTables:
-    """Exponentials and logarithms of GF(2^m)."""
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """Places for one length of message, in one bit order, under all polynomials of one degree.
 
-    def __init__(self, polynomial: int) -> None:
-        """Fill them for the root alpha of a primitive polynomial."""
-        self.polynomial, self.m = polynomial, gf2poly.degree(polynomial)
-        self.exp = np.empty(2 * ((1 << self.m) - 1), np.uint16)
-        self.log = np.zeros(1 << self.m, np.uint16)
-        field_tables(polynomial, self.m, self.exp, self.log)
+    Attributes:
+        item: the places.
+        m: degree.
+        order: of the bits.
+        cut: columns that are kept.
+        table: the places as columns of what is kept.
+        rows: `uint8[rows, columns]`, looked at first.
+        depth: syndromes.
+        shortest: bytes of the shortest parity.
+        spectrum: of the rows; None for a few polynomials, whose sums are made one by one.
+    """
 
+    item: Places
+    m: int
+    order: BitOrder
+    cut: Cut
+    table: NDArray[np.int64]
+    rows: NDArray[np.uint8]
+    depth: int
+    shortest: int
+    spectrum: Spectrum | None
 
-class FieldRows:
-    """Syndromes of some rows over one field."""
-
-    def __init__(self, field: FieldTables, rows: NDArray[np.uint8], depth: int) -> None:
-        """Compute the prefix sums of `uint8[rows, columns]`, most significant bit first."""
-        self.field = field
-        scratch = np.empty(256, np.int32)
-        self.prefix = np.empty((len(rows), rows.shape[1] + 1, depth), np.uint16)
-        syndrome_prefixes(rows, field.m, field.exp, field.log, scratch, self.prefix)
-        self.ones = np.empty((1, rows.shape[1] + 1, depth), np.uint16)
-        syndrome_prefixes(
-            np.full((1, rows.shape[1]), 0xFF, np.uint8), field.m, field.exp, field.log, scratch, self.ones
-        )
-
-    def counts(
-        self, message: int, table: NDArray[np.int64], variants: int
-    ) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
-        """Rows that decode and their errors, `uint16[variants, places, sizes]` each.
-
-        Raises:
-            ValueError: a place lies outside the rows.
-        """
-        columns = self.prefix.shape[1] - 1
-        if len(table) and not (
-            0 <= table[:, 0].min() <= table[:, 0].max() <= columns
-            and 0 <= table[:, 1].min() <= (table[:, 1] + table[:, 2]).max() <= columns
-        ):
-            raise ValueError(f"places outside the {columns} columns of the rows")
-        sizes = int((table[:, 4] - table[:, 3]).max(initial=-1)) + 1
-        counts = np.zeros((variants, len(table), max(0, sizes)), np.uint16)
-        errors = np.zeros_like(counts)
-        if counts.size and message < self.prefix.shape[1] - 1:
-            tables = (self.prefix, self.ones, self.field.m, self.field.exp, self.field.log)
-            decodable_places(*tables, 0, message, table, SLACK, counts, errors)
-        return counts, errors
-
-    def hits(self, message: int, table: NDArray[np.int64], variants: int, shortest: int) -> list[tuple[int, int, int]]:
-        """(variant, place, size) of every hit, the best first; no parity is shorter than `shortest` bytes."""
+    @classmethod
+    def of(
+        cls, test: DecodingTest, item: Places, m: int, order: BitOrder, depth: Depth, *, with_spectrum: bool
+    ) -> "_Trial":
+        """For the rows of a test."""
+        cut, table = Cut.of(test.heads, item.message), item.table
+        table = cut.moved(table)
+        shortest = m * (depth.weakest or depth.syndromes) // 8 - 1
         table[:, 3] = np.maximum(table[:, 3], shortest)
-        kept = np.flatnonzero(table[:, 3] <= table[:, 4])
-        counts, errors = self.counts(message, table[kept], variants)
-        found = np.argwhere(counts)
-        if not len(found):
-            return []
-        score = counts[tuple(found.T)].astype(np.int64) * 1000 - errors[tuple(found.T)]
-        best = found[np.argsort(-score, kind="stable")]
-        return [(int(v), int(kept[p]), int(s + table[kept[p], 3])) for v, p, s in best.tolist()]
+        rows = cut.take(test.ordered[order][evenly(test.rows, depth.rows)])
+        spectrum = None
+        if with_spectrum:
+            needed = columns_of(item.message, table[table[:, 3] <= table[:, 4]], rows.shape[1])
+            spectrum = Spectrum(m, rows, needed)
+        return cls(item, m, order, cut, table, rows, depth.syndromes, shortest, spectrum)
+
+    def syndromes(self, polynomial: int) -> FieldRows:
+        """Of the rows, under a polynomial."""
+        if self.spectrum is not None:
+            return self.spectrum.rows(polynomial, self.depth)
+        return FieldRows.of(FieldTables(polynomial), self.rows, self.depth)
 
 
 def fits(message: int, m: int) -> bool:

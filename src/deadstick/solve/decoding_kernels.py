@@ -126,6 +126,7 @@ def locator_length(
 def decodable_places(
     prefix: NDArray[np.uint16],
     ones: NDArray[np.uint16],
+    where: NDArray[np.int64],
     m: int,
     exp: NDArray[np.uint16],
     log: NDArray[np.uint16],
@@ -140,14 +141,14 @@ def decodable_places(
 
     A place (c, e, n, shortest, longest) means: message, columns [e, e + n), and a tail of shortest + j bytes from
     column c on, as if they followed each other. counts[v, i, j] is how many rows decode at place i, and errors[v, i, j]
-    the sum of their errors; v = 1 takes the rows as their complements. prefix: uint16[rows, columns + 1, depth] and
-    ones, of one row with all bits set: see `syndrome_prefixes`; places: int64[places, 5]; counts, errors:
-    uint16[variants, places, sizes].
+    the sum of their errors; v = 1 takes the rows as their complements. prefix: uint16[rows, kept, depth] and ones, of
+    one row with all bits set: see `syndrome_prefixes`; where: int64[columns + 1]: where the sums up to a column are
+    kept; places: int64[places, 5]; counts, errors: uint16[variants, places, sizes].
     """
     order = (1 << m) - 1
     rows = prefix.shape[0]
     depth = prefix.shape[2]
-    columns = prefix.shape[1] - 1
+    columns = where.shape[0] - 1
     logs = np.empty(2 * depth, np.int32)
     sigma = np.empty(2 * depth + 2, np.uint16)
     other = np.empty(2 * depth + 2, np.uint16)
@@ -168,17 +169,18 @@ def decodable_places(
                 move = (8 * exponent * (between - begin - message)) % order
                 extra = np.uint16(0)
                 if variant:
-                    extra = _piece(ones, 0, k, begin, message, between, length, first, move, shifts[k], exp, log)
+                    extra = _piece(ones, where, 0, k, begin, message, between, length, first, move, shifts[k], exp, log)
                 for row in range(rows):
                     known[row, k] = extra ^ _piece(
-                        prefix, row, k, begin, message, between, length, first, move, shifts[k], exp, log
+                        prefix, where, row, k, begin, message, between, length, first, move, shifts[k], exp, log
                     )
             last = min(places[index, 4], columns - first)
             for size in range(shortest, last + 1):
                 found = 0
                 total = 0
+                end = where[first + size]
                 for row in range(rows):
-                    some = _logarithms(prefix, ones, row, first + size, variant, known, shifts, order, exp, log, logs)
+                    some = _logarithms(prefix, ones, row, end, variant, known, shifts, order, exp, log, logs)
                     weight = locator_length(logs, depth, order, exp, log, slack, sigma, other, spare) if some else 0
                     if weight >= 0:
                         found += 1
@@ -201,7 +203,7 @@ def _logarithms(
     log: NDArray[np.uint16],
     logs: NDArray[np.int32],
 ) -> bool:
-    """Logarithms of all syndromes of a row whose tail ends at a column; the even ones are squares of others.
+    """Logarithms of all syndromes of a row whose tail ends where a sum is kept; the even ones are squares of others.
 
     Returns:
         Whether any syndrome is not zero.
@@ -233,6 +235,7 @@ def _logarithms(
 @njit(cache=True, nogil=True)
 def _piece(
     prefix: NDArray[np.uint16],
+    where: NDArray[np.int64],
     row: int,
     k: int,
     begin: int,
@@ -246,12 +249,12 @@ def _piece(
     log: NDArray[np.uint16],
 ) -> np.uint16:
     """What does not depend on the size of the tail: message, metadata between, and the tail's start taken off."""
-    value = np.uint16(prefix[row, begin + message, k] ^ prefix[row, begin, k])
+    value = np.uint16(prefix[row, where[begin + message], k] ^ prefix[row, where[begin], k])
     if length:
-        middle = prefix[row, between + length, k] ^ prefix[row, between, k]
+        middle = prefix[row, where[between + length], k] ^ prefix[row, where[between], k]
         if middle:
             value ^= exp[log[middle] + move]
-    start = prefix[row, first, k]
+    start = prefix[row, where[first], k]
     if start:
         value ^= exp[log[start] + shift]
     return value

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import poisson
 
-from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, SLACK, Depth
+from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
+from deadstick.solve.field_rows import SLACK
 
 STRETCH = 128
 """Bytes; short against a codeword, so that most stretches of a free one hold none of its metadata and parity."""
@@ -69,7 +70,7 @@ def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
         foreign: further bits of the words that may be wrong, since they are not theirs.
 
     Returns:
-        Syndromes, and as many rows as it takes for one to be within reach.
+        Syndromes, and as many rows as it takes for one to be within reach; no rows where hardly any is at any depth.
 
     >>> fitting_depth(1e-4, 1024).syndromes, fitting_depth(1e-3, 1024).syndromes
     (4, 15)
@@ -82,5 +83,7 @@ def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
         price = rows * syndromes * (PREFIX_COST + syndromes)
         if rows <= MOST_ROWS and price < cost:
             best, cost = Depth(syndromes, ceil(rows)), price
+    if poisson.cdf(DEEPEST.syndromes - SLACK - foreign, mean) < LEAST_SHARE:
+        return Depth(DEEPEST.syndromes, 0)
     weakest = int(poisson.ppf(SEEN_SHARE, mean)) + SLACK + foreign
     return best._replace(weakest=min(best.syndromes, max(FEWEST_ROOTS, weakest)))
