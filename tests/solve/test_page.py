@@ -42,3 +42,20 @@ def test_unused_bytes_are_told_from_metadata(pad: int, metadata: int, are_differ
     built = complete_page(rows, found, true.page_bytes)
     assert built is not None
     assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]
+
+
+@pytest.mark.parametrize("out_of_step", [0, 1])
+def test_half_of_the_rows_out_of_step_do_not_hide_the_other_codewords(out_of_step: int) -> None:
+    """Under half of a page every second row begins in its middle, and a few rows at even distances are all alike."""
+    rng = np.random.default_rng(9)
+    true = layout(0, 8)
+    data = rng.integers(0, 256, (240, 4096), np.uint8)
+    rows = Recipe(1, true, CODE).encode(data, rng.integers(0, 256, (240, 8), np.uint8), np.arange(240))
+    rows[out_of_step::2] = np.roll(rows[out_of_step::2], 26, axis=1)
+    # Content in odd rows of one codeword and even rows of another: each picks rows of its own.
+    rows[1::4, 2200:2800] = 0
+    first = true.codewords[0]
+    found = FoundCode(CODE.bch, 40, 40, first.spans, 64, 5.0, 100)
+    built = complete_page(rows, found, true.page_bytes)
+    assert built is not None
+    assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]

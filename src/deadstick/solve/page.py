@@ -23,6 +23,8 @@ NEARLY = 0.95
 """Share of the first codeword's strength with which a further one is beyond doubt."""
 SHORTER = 0.02
 """Strength that a codeword may lose if zeros on both sides of it are left out: bit errors among them count no more."""
+MOSTLY = 0.75
+"""Share of the rows whose first codeword decodes from which on no row is taken to be out of step."""
 LOW_WEIGHT = 0.02
 MOST_BETWEEN = 32
 """Unused bytes between codewords in line."""
@@ -67,8 +69,9 @@ class PageBuilder:
 
     def __init__(self, rows: NDArray[np.uint8], found: FoundCode, page_bytes: int) -> None:
         """Take rows as the code sees them, `uint8[rows, page_bytes]`, and the first codeword."""
-        self.rows, self.code, self.page_bytes = rows, found.bch, page_bytes
+        self.code, self.page_bytes = found.bch, page_bytes
         first = _Word(found.first[:-1], found.first[-1])
+        self.rows = _in_step(rows, first.spans, found.bch)
         self.words = [first]
         self.message = first.message[0].bits
         self.data = 8 * data_bytes_of(page_bytes)
@@ -239,6 +242,17 @@ class PageBuilder:
         density = densities(rows[1:] ^ rows[:-1])
         before, behind = float(density[begin : begin + size].mean()), float(density[end : end + size].mean())
         return before < behind - CLEARLY_QUIETER
+
+
+def _in_step(rows: NDArray[np.uint8], spans: tuple[Span, ...], code: BchCode) -> NDArray[np.uint8]:
+    """The rows that begin where pages do, if only a part of them does, going by their first codewords.
+
+    Under half of the right page size every second row is half a page out of step. Rows at regular distances, of which a
+    few are to tell whether a codeword is one, may then be out of step all together.
+    """
+    _, errors = corrected(bits_at(rows, spans), code)
+    good = errors >= 0
+    return rows[good] if FIRST_ROWS <= good.sum() < MOSTLY * len(rows) else rows
 
 
 def _padded(word: _Word) -> _Word:
