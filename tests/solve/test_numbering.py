@@ -127,3 +127,19 @@ def test_values_and_constancy_are_those_of_the_corrected_pages() -> None:
             chosen = field.read(values[row][blocks.good[row]])
             assert constant[row] == (len(set(chosen.tolist())) == 1)
             assert read[row] == (chosen[0] if len(chosen) else 0)
+
+
+def test_a_count_beside_the_number_does_not_make_it_look_cut_short() -> None:
+    """A count of writes in bytes 1 and 2, the number in 3 and 4: bytes 2 and 3 from the other end have more values."""
+    rng = np.random.default_rng(7)
+    blocks, copies = 427, 43
+    logical = np.concatenate([rng.permutation(blocks - copies), rng.choice(blocks - copies, copies, replace=False)])
+    values = np.full((blocks, 2, 7), 0xFF, np.uint8)
+    rows = values.reshape(-1, 7)
+    BitField(1, 2, "little").write(rows, np.repeat(3600 + rng.permutation(blocks), 2))
+    BitField(3, 2, "little").write(rows, np.repeat(logical, 2))
+    rows[:, 5] = 0
+    found = BlockMetadata(np.arange(blocks), values, np.ones((blocks, 2), np.bool_))
+    best = numberings(found, 500)[0]
+    assert best.number.first_byte == 3
+    assert np.array_equal(best.number.read(values[:, 0]), logical)

@@ -140,21 +140,30 @@ def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numberin
 
 
 def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
-    """Leave out numbers whose high bytes are missing: of fields with the same low byte, those with fewer values.
+    """Leave out numbers whose high bytes are missing: fields that a wider one with more values goes on.
 
     A number modulo 256 fills its range even better than the number itself, and puts blocks where they do not belong.
     """
+    counts = [len(np.unique(block_values(item.number, metadata)[0])) for item in found]
+    counted = list(zip(found, counts, strict=True))
+    return [
+        item
+        for item, count in counted
+        if not any(more > count and _goes_on(other.number, item.number) for other, more in counted)
+    ]
 
-    def low_byte(item: Numbering) -> int:
-        field = item.number
-        return field.first_byte + (field.length - 1 if field.byte_order == "big" else 0)
 
-    def values(item: Numbering) -> int:
-        return len(np.unique(block_values(item.number, metadata)[0]))
+def _goes_on(wider: BitField, field: BitField) -> bool:
+    """Whether a field has the bytes of another and higher ones: the low byte of both is the same, and their order is.
 
-    counts = [(low_byte(item), values(item)) for item in found]
-    most = {low: max(count for other, count in counts if other == low) for low, _ in counts}
-    return [item for item, (low, count) in zip(found, counts, strict=True) if count == most[low]]
+    A count in the byte beside a number makes a field of more values with it, read from the other end.
+    """
+    alike = field.length == 1 or wider.byte_order == field.byte_order
+    return wider.length > field.length and alike and _low_byte(wider) == _low_byte(field)
+
+
+def _low_byte(field: BitField) -> int:
+    return field.first_byte + (field.length - 1 if field.byte_order == "big" else 0)
 
 
 def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
