@@ -136,7 +136,9 @@ def test_a_count_beside_the_number_does_not_make_it_look_cut_short() -> None:
     logical = np.concatenate([rng.permutation(blocks - copies), rng.choice(blocks - copies, copies, replace=False)])
     values = np.full((blocks, 2, 7), 0xFF, np.uint8)
     rows = values.reshape(-1, 7)
-    BitField(1, 2, "little").write(rows, np.repeat(3600 + rng.choice(905, blocks, replace=False), 2))
+    # Written in order once, and some blocks again.
+    count = 0x0E2F + np.concatenate([logical[:-copies], blocks - copies + np.arange(copies)])
+    BitField(1, 2, "little").write(rows, np.repeat(count, 2))
     BitField(3, 2, "little").write(rows, np.repeat(logical, 2))
     rows[:, 5] = 0
     found = BlockMetadata(np.arange(blocks), values, np.ones((blocks, 2), np.bool_))
