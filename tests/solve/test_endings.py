@@ -246,6 +246,14 @@ class TestNoDumpAtAll:
         assert nothing_to_read(identity_dump(history.disk, replace(PLAIN, translation=Translation()), 40, 1)) is None
 
 
+def test_a_block_with_a_printable_pattern_makes_no_text_of_a_dump() -> None:
+    words = np.frombuffer(b"page after page of plain words\n" * 70_000, np.uint8)
+    assert looks_like(words) == "a text"
+    rng = np.random.default_rng(2)
+    dump = np.concatenate([np.full(1 << 20, ord("U"), np.uint8), rng.integers(0, 256, 3 << 20, np.uint8)])
+    assert looks_like(dump) == ""
+
+
 def test_the_commands_take_a_device_of_zeros_for_nothing(tmp_path: Path) -> None:
     (tmp_path / "zero.bin").write_bytes(bytes(1 << 20))
     assert solve(np.fromfile(tmp_path / "zero.bin", np.uint8)).outcome == "unreadable"
