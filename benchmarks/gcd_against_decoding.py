@@ -20,7 +20,8 @@ from deadstick.codes import gf2poly
 from deadstick.codes.bch import BchCode
 from deadstick.codes.probability import failure_probability
 from deadstick.simulate.nand import add_bit_errors
-from deadstick.solve.decoding import DEEPEST, DecodingTest, in_line_places
+from deadstick.solve.decoding import DEEPEST, DecodingTest
+from deadstick.solve.places import in_line_places
 from deadstick.solve.window import Heads, Tail, search
 from deadstick.solve.window import Rows as WindowRows
 

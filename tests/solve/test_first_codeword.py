@@ -11,18 +11,9 @@ from deadstick.recipe.layout import PageLayout, in_line, parity_gathered, spare_
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.nand import add_bit_errors
 from deadstick.solve.code import code_view, identify
-from deadstick.solve.decoding import (
-    DEEP,
-    MIDDLE,
-    SHALLOW,
-    DecodingTest,
-    Depth,
-    Places,
-    every_place,
-    in_line_places,
-    spare_places,
-)
+from deadstick.solve.decoding import DEEP, MIDDLE, SHALLOW, DecodingTest, Depth
 from deadstick.solve.page import complete_page
+from deadstick.solve.places import Places, every_place, in_line_places, spare_places
 from deadstick.solve.structure import densities, groups, parity_runs
 from deadstick.solve.structure import places as structure_places
 from deadstick.solve.window import Heads, Rows, known_polynomials, log10_tail, polynomial_rounds, search

@@ -15,8 +15,8 @@ from deadstick.codes.bch import BchCode
 from deadstick.rebuild.certainty import accident_chances
 from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part, Span
-from deadstick.solve.decoding import telling
 from deadstick.solve.divisor import code_of
+from deadstick.solve.places import telling
 from deadstick.solve.spread import evenly
 from deadstick.solve.window import CONVINCING, Rows, Tail, Window, log10_tail
 from deadstick.solve.words import bits_at, consecutive_roots, corrected

@@ -9,7 +9,7 @@ where clean words end; this one goes on until the code itself does.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Event
@@ -21,16 +21,14 @@ from numpy.typing import NDArray
 from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder, in_code_order
 from deadstick.solve.field_rows import SLACK, FieldRows, FieldTables
+from deadstick.solve.places import Cut, Places, telling
 from deadstick.solve.spectrum import WORTH, Spectrum, columns_of
 from deadstick.solve.spread import evenly
-from deadstick.solve.structure import Place
-from deadstick.solve.window import CONVINCING, DEGREES, LONGEST_TAIL, MESSAGES, WORKERS, Heads, Tail, Window, log10_tail
+from deadstick.solve.window import CONVINCING, DEGREES, WORKERS, Heads, Tail, Window, log10_tail
 
 CONFIRM_ROWS = 40
 ORDERS: tuple[BitOrder, ...] = ("msb", "lsb")
 FEWEST_CONFIRMED = 3
-LOW_WEIGHT = 0.04
-"""Share of ones, or of zeros, below which a row says nothing: a word of few ones decodes to zero under any code."""
 NATURAL = {512: 13, 1024: 14, 2048: 15}
 """The smallest field that holds the message and its parity: the usual choice (common practice, no source)."""
 
@@ -51,64 +49,6 @@ class Depth(NamedTuple):
 
 
 SHALLOW, MIDDLE, DEEP, DEEPEST = Depth(4, 8), Depth(11, 3), Depth(21, 2), Depth(40, 2)
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """Hypotheses on the first codeword for one length of message.
-
-    Attributes:
-        message: bytes.
-        table: `int64[places, 5]`: see `structure.Place`; columns of the heads.
-    """
-
-    message: int
-    table: NDArray[np.int64]
-
-
-def telling(rows: NDArray[np.uint8], columns: int = 512) -> NDArray[np.int64]:
-    """Numbers of the rows whose first columns are neither nearly all zeros nor nearly all ones."""
-    ones = np.bitwise_count(rows[:, :columns]).sum(axis=1, dtype=np.int64) / (8 * min(columns, rows.shape[1]))
-    return np.flatnonzero((ones > LOW_WEIGHT) & (ones < 1 - LOW_WEIGHT))
-
-
-def in_line_places(heads: Heads) -> list[Places]:
-    """Everything right behind the message, of any length that the spare area allows."""
-    built = []
-    for message in MESSAGES:
-        longest = heads.longest_tail(message)
-        if message + 8 < heads.rows.values.shape[1]:
-            built.append(Places(message, np.array([(message, 0, 0, 4, longest)], np.int64)))
-    return built
-
-
-def spare_places(heads: Heads, found: Iterable[Place], message: int) -> Places:
-    """Places that the structure of the spare area suggests, as columns of the heads."""
-    moved = [
-        (place.first - heads.cut, place.between - heads.cut if place.length else 0, *place[2:])
-        for place in found
-        if place.shortest <= LONGEST_TAIL
-    ]
-    table = np.array(moved, np.int64).reshape(-1, 5)
-    first, between, length, shortest = table[:, 0], table[:, 1], table[:, 2], table[:, 3]
-    columns = heads.rows.values.shape[1]
-    inside = (first >= heads.data) & (first + shortest <= columns)
-    inside &= (length == 0) | ((between >= heads.data) & (between + length <= columns))
-    return Places(message, table[inside])
-
-
-def every_place(heads: Heads, message: int) -> Places:
-    """Every place that the root test also tries."""
-    tails, longest = heads.tails_to_try(message)
-    return Places(message, np.array([(*tail, 4, longest) for tail in tails], np.int64))
-
-
-def tails_of(places: Iterable[Places]) -> dict[int, list[Tail]]:
-    """The same places for the root test, which needs no lengths."""
-    tails: dict[int, list[Tail]] = {}
-    for item in places:
-        tails.setdefault(item.message, []).extend(Tail(*row) for row in item.table[:, :3].tolist())
-    return {message: list(dict.fromkeys(found)) for message, found in tails.items()}
 
 
 class DecodingTest:
@@ -228,35 +168,6 @@ class DecodingTest:
                 errors=float(errors[variant, 0, 0]) / found,
             )
         ]
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """The columns of the heads that a message of one length needs: its own, a tail in line, and the spare area.
-
-    Attributes:
-        kept: columns kept of the data.
-        data: columns of data in the heads.
-    """
-
-    kept: int
-    data: int
-
-    @classmethod
-    def of(cls, heads: Heads, message: int) -> "Cut":
-        """For a length of message."""
-        return cls(min(heads.data, message + heads.longest_tail(message) + 1), heads.data)
-
-    def take(self, rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """The columns that are kept."""
-        return np.concatenate([rows[:, : self.kept], rows[:, self.data :]], axis=1)
-
-    def moved(self, table: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Places of the heads as places in these columns."""
-        moved = table.copy()
-        for column in (0, 1):
-            moved[moved[:, column] >= self.data, column] -= self.data - self.kept
-        return moved
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
 from deadstick.solve.code import FoundCode, code_view, identify
-from deadstick.solve.decoding import telling
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page, decoding_share
+from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey

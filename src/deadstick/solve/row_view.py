@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve import structure
-from deadstick.solve.decoding import DecodingTest, Depth, Places, in_line_places, spare_places, telling
+from deadstick.solve.decoding import DecodingTest, Depth
+from deadstick.solve.places import Places, in_line_places, spare_places, telling
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.row_noise import bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey

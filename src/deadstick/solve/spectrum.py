@@ -57,7 +57,7 @@ def columns_of(message: int, table: NDArray[np.int64], columns: int) -> NDArray[
 
     Args:
         message: bytes.
-        table: `int64[places, 5]`, see `decoding.Places`.
+        table: `int64[places, 5]`, see `places.Places`.
         columns: of the rows.
 
     Returns:

@@ -7,10 +7,10 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple
 from deadstick.solve.code import code_view
-from deadstick.solve.decoding import telling
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import decoding_share
+from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
