@@ -127,6 +127,7 @@ def decodable_places(
     prefix: NDArray[np.uint16],
     ones: NDArray[np.uint16],
     where: NDArray[np.int64],
+    power: int,
     m: int,
     exp: NDArray[np.uint16],
     log: NDArray[np.uint16],
@@ -143,7 +144,8 @@ def decodable_places(
     column c on, as if they followed each other. counts[v, i, j] is how many rows decode at place i, and errors[v, i, j]
     the sum of their errors; v = 1 takes the rows as their complements. prefix: uint16[rows, kept, depth] and ones, of
     one row with all bits set: see `syndrome_prefixes`; where: int64[columns + 1]: where the sums up to a column are
-    kept; places: int64[places, 5]; counts, errors: uint16[variants, places, sizes].
+    kept; power: the sums are those of the odd powers of alpha^power; places: int64[places, 5]; counts, errors:
+    uint16[variants, places, sizes].
     """
     order = (1 << m) - 1
     rows = prefix.shape[0]
@@ -164,7 +166,7 @@ def decodable_places(
             length = places[index, 2]
             shortest = places[index, 3]
             for k in range(depth):
-                exponent = 2 * k + 1
+                exponent = power * (2 * k + 1) % order
                 shifts[k] = (8 * exponent * (first - begin - message - length)) % order
                 move = (8 * exponent * (between - begin - message)) % order
                 extra = np.uint16(0)

@@ -31,6 +31,7 @@ class FieldRows:
         prefix: NDArray[np.uint16],
         ones: NDArray[np.uint16],
         where: NDArray[np.int64],
+        power: int = 1,
     ) -> None:
         """Take prefix sums.
 
@@ -39,8 +40,9 @@ class FieldRows:
             prefix: `uint16[rows, kept, depth]`, see `decoding_kernels.syndrome_prefixes`.
             ones: `uint16[1, kept, depth]`, the same of a row with all bits set.
             where: `int64[columns + 1]`, where the sums up to a column are kept; -1 where they are not.
+            power: the root is alpha^power.
         """
-        self.field, self.prefix, self.ones, self.where = field, prefix, ones, where
+        self.field, self.prefix, self.ones, self.where, self.power = field, prefix, ones, where, power
 
     @classmethod
     def of(cls, field: FieldTables, rows: NDArray[np.uint8], depth: int) -> "FieldRows":
@@ -71,7 +73,7 @@ class FieldRows:
         counts = np.zeros((variants, len(table), max(0, sizes)), np.uint16)
         errors = np.zeros_like(counts)
         if counts.size and message < columns:
-            tables = (self.prefix, self.ones, self.where, self.field.m, self.field.exp, self.field.log)
+            tables = (self.prefix, self.ones, self.where, self.power, self.field.m, self.field.exp, self.field.log)
             decodable_places(*tables, 0, message, table, SLACK, counts, errors)
         return counts, errors
 

@@ -34,7 +34,9 @@ CONVINCING = -8.0
 MOST_PAGES = 4
 SLOT = 512
 """Bytes in which one place a page is enough."""
-LAGS = 1024
+LAGS, FAR_LAGS = 1024, 4096
+"""Pages after which keystreams may come again. Where the register hardly shows, only a multiple of the period may have
+enough pairs of pages that tell."""
 MOST_LAGS = 3
 FEWEST_PAIRS = 12
 APART = 0.3
@@ -232,5 +234,10 @@ class _Seeds:
 
     def periods(self) -> tuple[int, ...]:
         """Pages after which most keystreams come again, the best first."""
-        shares = ((-round(self.share(lag), 2), lag) for lag in range(1, min(LAGS, len(self.table) - 1) + 1))
-        return tuple(lag for _, lag in sorted(item for item in shares if -item[0] >= WORTH)[:MOST_LAGS])
+        for first, last in ((1, LAGS), (LAGS + 1, FAR_LAGS)):
+            lags = range(first, min(last, len(self.table) - 1) + 1)
+            shares = ((-round(self.share(lag), 2), lag) for lag in lags)
+            worth = sorted(item for item in shares if -item[0] >= WORTH)
+            if worth:
+                return tuple(lag for _, lag in worth[:MOST_LAGS])
+        return ()

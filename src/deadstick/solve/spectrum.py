@@ -103,5 +103,6 @@ class Spectrum:
         one = self.cosets
         sums = np.empty((*self.values.shape[:2], depth), np.uint16)
         tables = (one.coset, one.turns, one.field.m, one.field.exp, one.field.log)
-        picked(self.values, one.power[polynomial], *tables, sums)
-        return FieldRows(one.field, sums[:-1], sums[-1:], self.where)
+        power = one.power[polynomial]
+        picked(self.values, power, *tables, sums)
+        return FieldRows(one.field, sums[:-1], sums[-1:], self.where, power)
