@@ -51,9 +51,9 @@ def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
     some = pages[np.union1d(first, np.minimum(first + 1, len(pages) - 1))]
     recipe = _with_moved_marker(best.recipe, found.survey.pages[some], some)
     recipe = with_clearest_cover(recipe, found.survey.pages[some], some)
-    if recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part):
-        recipe = settled(recipe, found.survey.pages[some], some)
-    return replace(best, recipe=recipe)
+    # A keystream that leaves out the metadata tells where they lie, but for the marker's byte.
+    by_order = recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part)
+    return replace(best, recipe=settled(recipe, found.survey.pages[some], some, by_order=by_order))
 
 
 def _with_moved_marker(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:

@@ -145,7 +145,7 @@ def _by_column_or_place(recipe: Recipe) -> Iterator[Recipe]:
     """A keystream over the columns of a page and one over its codewords differ only in a byte that is out of place."""
     yield recipe
     scrambler = recipe.scrambler
-    if scrambler is not None and scrambler.restart in {"column", "page"}:
+    if scrambler is not None and scrambler.restart in {"column", "page"} and recipe.layout.is_byte_aligned:
         other = replace(scrambler, restart="page" if scrambler.restart == "column" else "column")
         yield replace(recipe, scrambler=other)
 

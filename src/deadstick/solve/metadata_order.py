@@ -144,22 +144,23 @@ def with_clearest_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArr
     return other if clearer else recipe
 
 
-def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64], *, by_order: bool = True) -> Recipe:
     """The recipe with data, metadata and the marker's byte where the decoded pages show them.
 
     Only pages with content are asked: in free space data are as alike as metadata.
 
     Args:
-        recipe: decodes pages; its keystream runs over all parts, or there is none.
+        recipe: decodes pages.
         pages: `uint8[pages, page_bytes]`.
         numbers: `int64[pages]`, their numbers, ascending; some of them next to each other.
+        by_order: whether the order of data and metadata is open, since a keystream runs over all parts or none.
     """
     telling = with_content(recipe.decode(pages, numbers).data)
     pages, numbers = pages[telling], numbers[telling]
     if len(pages) < FEWEST_TELLING:
         return recipe
     likely = clearness(recipe, pages, numbers)
-    for layout in orders(recipe.layout):
+    for layout in orders(recipe.layout) if by_order else ():
         other = replace(recipe, layout=layout)
         if clearness(other, pages, numbers) > likely + CLEARLY:
             recipe = other
