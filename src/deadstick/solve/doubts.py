@@ -19,6 +19,7 @@ from deadstick.solve.complete import keystream_period
 from deadstick.solve.endings import whole_pages
 from deadstick.solve.evidence import Hints, Solution
 from deadstick.solve.find_translation import SURE_VOLUME, consistency
+from deadstick.solve.foreign_bytes import foreign_byte
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.placed_blocks import block_metadata, has_unread_blocks
 from deadstick.solve.several import spread_over
@@ -45,7 +46,7 @@ class Places:
 
 
 def place_doubt(pages: NDArray[np.uint8], recipe: Recipe, places: Places, *, is_given: bool = False) -> str | None:
-    """The first reason why pages may be out of their place; None where there is none.
+    """The first reason why pages, or a byte in them, may be out of their place; None where there is none.
 
     Args:
         pages: `uint8[pages, page_bytes]`, of the first chip.
@@ -63,7 +64,7 @@ def place_doubt(pages: NDArray[np.uint8], recipe: Recipe, places: Places, *, is_
         (not is_given and in_the_middle, "its volume begins in the middle and no partition says so"),
         (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
     )
-    return next((words for is_open, words in questions if is_open), None)
+    return next((words for is_open, words in questions if is_open), None) or foreign_byte(pages, recipe)
 
 
 def doubted(data: NDArray[np.uint8], solution: Solution, progress: Progress) -> Solution:
