@@ -1,8 +1,8 @@
 """Bytes of the data that the decoder corrects again and again: what lies there is not what the code saw.
 
 A strong code bears a byte that is stored elsewhere, such as the one in the column of the bad-block marker, and the
-words decode. But then that byte of the data is the code's and not the host's, or the page is not built as it looks. Worn
-cells and bad bit lines make errors in single bits of many bytes, never in half of the bits of one.
+words decode. But then that byte of the data is the code's and not the host's, or the page is not built as it looks.
+Worn cells and bad bit lines make errors in single bits of many bytes, never in half of the bits of one.
 """
 
 import numpy as np
