@@ -40,3 +40,9 @@ def test_a_byte_that_is_another_leaves_nothing_exact(column: int) -> None:
 
 def test_without_a_code_nothing_is_corrected() -> None:
     assert foreign_byte(dump(), replace(RECIPE, code=None)) is None
+
+
+def test_a_marker_written_over_metadata_is_none_of_the_data() -> None:
+    pages = dump()
+    pages[:, 1024:1026] = np.random.default_rng(5).integers(0, 256, (128, 2), np.uint8)
+    assert foreign_byte(pages, RECIPE) is None

@@ -8,6 +8,7 @@ Worn cells and bad bit lines make errors in single bits of many bytes, never in 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.recipe.layout import Codeword, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.coded_pages import known_pages
 from deadstick.solve.spread import evenly
@@ -20,7 +21,9 @@ LOOKED_AT = 512
 
 
 def foreign_byte(pages: NDArray[np.uint8], recipe: Recipe) -> str | None:
-    """The first byte of the message that is corrected in most pages, in words; None where there is none.
+    """The first byte of the data that is corrected in most pages, in words; None where there is none.
+
+    Metadata are not asked: a marker may well be written over them and left to the code.
 
     Args:
         pages: `uint8[pages, page_bytes]`, of one chip from its page 0 on.
@@ -40,7 +43,14 @@ def foreign_byte(pages: NDArray[np.uint8], recipe: Recipe) -> str | None:
         if good.sum() < FEWEST:
             continue
         wrong = np.unpackbits((decoded.words ^ words)[good, :size], axis=1).reshape(-1, size, 8).mean(axis=(0, 2))
+        wrong *= _is_data(codeword)[:size]
         if wrong.max(initial=0.0) >= OFTEN:
             place = f"byte {int(wrong.argmax())} of codeword {slot}"
             return f"{place} is corrected in most pages, so the page is not built as it looks"
     return None
+
+
+def _is_data(codeword: Codeword) -> NDArray[np.bool_]:
+    """`bool[bytes]`: bytes of the message that hold data, if only a bit."""
+    bits = np.concatenate([np.full(span.bits, span.part is Part.DATA) for span in codeword.message])
+    return np.packbits(bits) != 0
