@@ -53,4 +53,5 @@ def foreign_byte(pages: NDArray[np.uint8], recipe: Recipe) -> str | None:
 def _is_data(codeword: Codeword) -> NDArray[np.bool_]:
     """`bool[bytes]`: bytes of the message that hold data, if only a bit."""
     bits = np.concatenate([np.full(span.bits, span.part is Part.DATA) for span in codeword.message])
-    return np.packbits(bits) != 0
+    some: NDArray[np.bool_] = np.packbits(bits) != 0
+    return some
