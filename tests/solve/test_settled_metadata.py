@@ -118,3 +118,21 @@ def test_order_is_asked_of_pages_with_content() -> None:
     pages = stored(Recipe(64, layout(metadata_first=False), CODE), blank=0.8)
     right, wrong = (Recipe(64, layout(metadata_first=first), CODE) for first in (False, True))
     assert clearness(right, pages, np.arange(PAGES)) > clearness(wrong, pages, np.arange(PAGES)) + 0.5
+
+
+def test_a_marker_in_a_page_that_is_not_byte_aligned_is_no_fault() -> None:
+    """No keystream goes by page there; two codewords of 13 t parity bits follow each other to the bit."""
+    code = Code(13, 0x201B, 9, 1, "lsb")
+    words, start = [], 0
+    for _ in range(2):
+        data = Span(Part.DATA, start, 8 * DATA)
+        words.append(Codeword((data,), (Span(Part.PARITY, data.end, 13 * code.t),)))
+        start = data.end + 13 * code.t
+    packed = PageLayout(2 * DATA + 48, tuple(words))
+    assert not packed.is_byte_aligned
+    keystreams = LfsrKeystreams(0x1F9903, tuple(range(1, 33)))
+    recipe = Recipe(64, packed, code, Scrambler("after_ecc", "column", keystreams))
+    data = np.random.default_rng(8).integers(0, 256, (40, 2 * DATA), dtype=np.uint8)
+    pages = recipe.encode(data, np.zeros((40, 0), np.uint8), np.arange(40))
+    pages[:, 1024] = 0xFF
+    assert with_moved_marker(recipe, pages, np.arange(40)) is recipe
