@@ -125,9 +125,9 @@ def test_a_marker_in_a_page_that_is_not_byte_aligned_is_no_fault() -> None:
     code = Code(13, 0x201B, 9, 1, "lsb")
     words, start = [], 0
     for _ in range(2):
-        data = Span(Part.DATA, start, 8 * DATA)
-        words.append(Codeword((data,), (Span(Part.PARITY, data.end, 13 * code.t),)))
-        start = data.end + 13 * code.t
+        message = Span(Part.DATA, start, 8 * DATA)
+        words.append(Codeword((message,), (Span(Part.PARITY, message.end, 13 * code.t),)))
+        start = message.end + 13 * code.t
     packed = PageLayout(2 * DATA + 48, tuple(words))
     assert not packed.is_byte_aligned
     keystreams = LfsrKeystreams(0x1F9903, tuple(range(1, 33)))
