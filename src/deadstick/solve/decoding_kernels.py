@@ -6,6 +6,26 @@ from numpy.typing import NDArray
 
 
 @njit(cache=True, nogil=True)
+def logarithms_of_bytes(
+    exponent: int, m: int, exp: NDArray[np.uint16], log: NDArray[np.uint16], out: NDArray[np.int32]
+) -> None:
+    """Logarithms of the sums of bits times falling powers of alpha^exponent over single bytes, -1 for zero.
+
+    out: int32[256].
+    """
+    order = (1 << m) - 1
+    table = np.empty(256, np.uint16)
+    table[0] = 0
+    out[0] = -1
+    for bit in range(8):
+        value = exp[(-exponent * (7 - bit)) % order]
+        for low in range(1 << bit):
+            table[(1 << bit) | low] = table[low] ^ value
+    for byte in range(1, 256):
+        out[byte] = log[table[byte]] if table[byte] else -1
+
+
+@njit(cache=True, nogil=True)
 def syndrome_prefixes(
     rows: NDArray[np.uint8],
     m: int,
@@ -21,17 +41,9 @@ def syndrome_prefixes(
     out: uint16[rows, columns + 1, depth].
     """
     order = (1 << m) - 1
-    table = np.empty(256, np.uint16)
     for k in range(out.shape[2]):
         exponent = 2 * k + 1
-        table[0] = 0
-        byte_log[0] = -1
-        for bit in range(8):
-            value = exp[(-exponent * (7 - bit)) % order]
-            for low in range(1 << bit):
-                table[(1 << bit) | low] = table[low] ^ value
-        for byte in range(1, 256):
-            byte_log[byte] = log[table[byte]] if table[byte] else -1
+        logarithms_of_bytes(exponent, m, exp, log, byte_log)
         step = (8 * exponent) % order
         for row in range(rows.shape[0]):
             total = np.uint16(0)

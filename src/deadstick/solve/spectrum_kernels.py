@@ -4,6 +4,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from deadstick.solve.decoding_kernels import logarithms_of_bytes
+
 
 @njit(cache=True, nogil=True)
 def coset_leaders(m: int, leaders: NDArray[np.int64], coset: NDArray[np.int32], turns: NDArray[np.uint8]) -> int:
@@ -77,18 +79,10 @@ def spectrum_at(
     needed, leaders].
     """
     order = (1 << m) - 1
-    table = np.empty(256, np.uint16)
     logs = np.empty(256, np.int32)
     for k in range(len(leaders)):
         exponent = leaders[k]
-        table[0] = 0
-        logs[0] = -1
-        for bit in range(8):
-            value = exp[(-exponent * (7 - bit)) % order]
-            for low in range(1 << bit):
-                table[(1 << bit) | low] = table[low] ^ value
-        for byte in range(1, 256):
-            logs[byte] = log[table[byte]] if table[byte] else -1
+        logarithms_of_bytes(exponent, m, exp, log, logs)
         step = (8 * exponent) % order
         for row in range(rows.shape[0]):
             total = np.uint16(0)
