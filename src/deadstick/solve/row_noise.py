@@ -22,7 +22,8 @@ OUTLIER = 3.0
 """Stretches with so many times the median hold something beside errors."""
 DEPTHS = (SHALLOW.syndromes, 6, 8, MIDDLE.syndromes, 15, DEEP.syndromes, 26, 32, DEEPEST.syndromes)
 PREFIX_COST = 25
-"""What the prefix sums of a row cost for each syndrome; the locators cost 1 for each pair of them (measured)."""
+"""What the prefix sums of a row cost for each syndrome; the locators cost 1 for each pair of them. Measured where every
+polynomial sums for itself; under a spectrum the sums cost less."""
 USABLE = 0.7
 """Share of the rows that are codewords at all: keystreams do not come again everywhere, pages may be old."""
 WITH_PARITY = 1.12
