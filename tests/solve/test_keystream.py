@@ -74,8 +74,12 @@ def test_ones_instead_of_zeros_are_no_other_keystream_where_the_register_gives_b
     found = scrambler_of(rule, register, "after_ecc").keystreams
     assert isinstance(found, LfsrKeystreams)
     assert found.polynomial == register.polynomial
-    # Zeros are as frequent as ones under every second keystream: there the code must decide.
+    # Zeros are as frequent as ones under every second keystream: there the code must decide, without it nothing can.
     assert found.seeds[1::2] == seeds[1::2]
+    assert not any(found.seeds[::2])
+    checked = seed_rules(hits, page, column, register, LAYOUT, 0, covers=(EVERYTHING,), fewest=1)[0]
+    found = scrambler_of(checked, register, "after_ecc").keystreams
+    assert isinstance(found, LfsrKeystreams)
     others = complemented(np.array(seeds, np.uint64), register).tolist()
     assert all(seed in pair for seed, pair in zip(found.seeds, zip(seeds, others, strict=True), strict=True))
 

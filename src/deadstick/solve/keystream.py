@@ -113,7 +113,15 @@ def seed_rules(
         if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
             continue
         seeds, flipped = _one_of_two(rewound(hits.states[inside], positions[inside], register), register)
-        rule = _vote(pages[inside], seeds, columns[inside], hits.ones[inside] ^ flipped, period, fewest)
+        rule = _vote(
+            pages[inside],
+            seeds,
+            columns[inside],
+            hits.ones[inside] ^ flipped,
+            period,
+            fewest,
+            is_signed=register.has_complements,
+        )
         if rule is not None and rule.agreement >= AGREEMENT:
             found.append(replace(rule, restart=restart, covers=parts))
     # Fewer keystreams explain more with less: prefer the shorter period, then the rule with more support.
@@ -176,6 +184,8 @@ def _vote(
     ones: NDArray[np.bool_],
     period: int,
     fewest: int,
+    *,
+    is_signed: bool,
 ) -> SeedRule | None:
     if fewest == 1:
         kept = ~np.isin(pages, _alike_in_a_row(pages, seeds))
@@ -195,6 +205,10 @@ def _vote(
     complements = np.bincount(numbers[right & ones], minlength=schedule.count)
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
     inverse = frozenset(np.flatnonzero(complements > others).tolist())
+    if fewest > 1 and is_signed:
+        # No code checks whether zeros or ones stood there: two thirds must have been one of them.
+        clear = 3 * np.maximum(complements, others) >= 2 * (complements + others)
+        winners = {number: seed for number, seed in winners.items() if clear[number]}
     return SeedRule("page", frozenset(), schedule, winners, agreeing, counted, inverse)
 
 
