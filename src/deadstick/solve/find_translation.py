@@ -265,13 +265,22 @@ def _complements(recipe: Recipe) -> Iterator[Recipe]:
 
 
 def _other_data(recipe: Recipe) -> Recipe | None:
-    """The recipe with the complement of the keystreams; None where the keystreams do not run over the data alone."""
-    scrambler = recipe.scrambler
-    if scrambler is None or scrambler.place != "before_ecc" or Part.METADATA in scrambler.covers:
+    """The recipe with the complement of the data alone; None where the keystreams run over metadata as well.
+
+    Over the stored codewords the keystreams are complemented, and the mask of the parity with them: all other words
+    stay codewords, and metadata outside them stay as they are.
+    """
+    scrambler, code = recipe.scrambler, recipe.code
+    if scrambler is None or code is None or not recipe.layout.metadata_bits:
         return None
-    if not recipe.layout.metadata_bits:
+    inverse = replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
+    if scrambler.place == "before_ecc":
+        return None if Part.METADATA in scrambler.covers else inverse
+    in_words = any(span.part is Part.METADATA for word in recipe.layout.codewords for span in word.message)
+    over_loose = scrambler.restart == "column" and Part.METADATA in scrambler.covers
+    if in_words or over_loose or not scrambler.covers >= {Part.DATA, Part.PARITY}:
         return None
-    return replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
+    return replace(inverse, code=replace(code, erased_is_codeword=not code.erased_is_codeword))
 
 
 def _best(judged: list[_Trial]) -> _Trial:

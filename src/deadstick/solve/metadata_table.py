@@ -26,6 +26,8 @@ LAGS = (1, 2, 3)
 FEWEST_PAIRS = 3
 LEAST_SHARE = 0.5
 """Share of the pairs that must say the same of two keystreams."""
+LEAST_DIFFERING = 0.5
+"""Share of the metadata bytes in which two keystreams differ at least; random ones do so in 255 of 256."""
 MOST_BLOCKS, MOST_BEGINNINGS = 4096, 8
 SECTOR_BYTES, HIDDEN_SECTORS, JUMPS = 512, slice(28, 32), (0xEB, 0xE9)
 """Where a boot sector says how many sectors lie before it, and the instructions that it begins with."""
@@ -55,7 +57,8 @@ def with_aligned_metadata(recipe: Recipe, pages: Bytes, written: NDArray[np.int6
         written: `int64[]`, which of them are not erased, ascending.
 
     Returns:
-        The same where neighbours do not tell, or have the same metadata already.
+        The same where neighbours do not tell, or have the same metadata already, but for a byte or two that number
+        blocks: keystreams differ nearly everywhere.
     """
     scrambler = recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams) or not recipe.layout.metadata_bits:
@@ -67,7 +70,8 @@ def with_aligned_metadata(recipe: Recipe, pages: Bytes, written: NDArray[np.int6
     if sums is None:
         return recipe
     offsets = _offsets(sums, ~scrambler.keystreams.unknown)
-    return _with_offsets(recipe, offsets) if offsets.any() else recipe
+    differing = offsets[offsets.any(axis=1)] != 0
+    return _with_offsets(recipe, offsets) if differing.size and differing.mean() > LEAST_DIFFERING else recipe
 
 
 @dataclass(frozen=True, slots=True)

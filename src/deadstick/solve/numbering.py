@@ -170,14 +170,17 @@ def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
     """The field with the high bytes that are zero in every block: a block whose high byte is not has no such number.
 
     Where some block reads all ones, which means no number, the wider field must read so, too. Of the strays beyond the
-    range, which a controller's own tables may be, nothing is asked.
+    range, which a controller's own tables may be, nothing is asked. A byte that is zero in the first page of each block
+    and counts the pages is not part of the number.
     """
     full = (1 << 8 * field.length) - 1
     if field.mask & full != full:
         return field
     for wider in _wider(field, metadata.values.shape[2]):
-        values, _ = block_values(field, metadata)
-        wide, _ = block_values(wider, metadata)
+        values, constant = block_values(field, metadata)
+        wide, wide_constant = block_values(wider, metadata)
+        if wide_constant.sum() < CONSTANT_SHARE * constant.sum():
+            continue
         numbered = values != field.all_ones
         some = np.sort(values[numbered])
         kept = numbered & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else numbered

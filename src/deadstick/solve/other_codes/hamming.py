@@ -60,7 +60,8 @@ def find_hamming(survey: Survey, candidate: PageCandidate, lag: int) -> FoundOth
         words = words or _words_in_line(values, code, data // step)
         if words is None or len({word.sign for word in words}) > 1:
             continue
-        codewords = tuple(word.codeword(step) for word in words)
+        taken = {place for word in words for place in word.places}
+        codewords = tuple(word.codeword(step, taken) for word in words)
         layout = PageLayout(survey.page_bytes, codewords, loose_metadata(survey.as_read(len(values)).values, codewords))
         masked = words[0].sign < 0 or lag > 0  # differences do not tell; storing the complement is the custom
         clean, examined = sum(word.clean for word in words), sum(word.examined for word in words)
@@ -93,14 +94,21 @@ class _Word:
     examined: int
     log10_chance: float
 
-    def codeword(self, step: int) -> Codeword:
-        """Its spans, with neighbouring bits joined."""
+    def codeword(self, step: int, taken: set[int]) -> Codeword:
+        """Its spans, with neighbouring bits joined, and to the end of the last byte where nothing else stands there.
+
+        In whole bytes a keystream that runs from part to part can be laid over it.
+        """
         runs: list[list[int]] = []
         for place in self.places:
             if runs and place == runs[-1][0] + runs[-1][1]:
                 runs[-1][1] += 1
             else:
                 runs.append([place, 1])
+        first, bits = runs[-1]
+        end = -(-(first + bits) // 8) * 8
+        if first % 8 == 0 and not taken & set(range(first + bits, end)):
+            runs[-1][1] = end - first
         parity = tuple(Span(Part.PARITY, first, bits) for first, bits in runs)
         return Codeword((Span.of_bytes(Part.DATA, self.begin, step),), parity)
 
