@@ -14,6 +14,7 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.solve.biased_bits import seeds_by_bias
 from deadstick.solve.coded_pages import (
     CodedPages,
     Unscrambled,
@@ -91,7 +92,7 @@ def _signed(rule: SeedRule, register: Register, code: Code, found: CodedPages) -
 
 
 def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
-    """The recipe with the seeds that follow from others, from text, or from the code's equations.
+    """The recipe with the seeds that follow from others, from text, from the code's equations, or from most data.
 
     Args:
         best: from `best_register`.
@@ -111,6 +112,7 @@ def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
+    seeds = _with_biased_seeds(with_seeds(recipe, scrambler, keystreams, seeds), keystreams, seeds, found)
     recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
     return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
@@ -131,6 +133,24 @@ def _with_text_seeds(
         seeds[_refuted(recipe, found, np.flatnonzero(found.survey.written))] = 0
         recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     return recipe, seeds
+
+
+def _with_biased_seeds(
+    recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
+) -> NDArray[np.uint64]:
+    """With those of the missing seeds that most data speak for and the code does not refute."""
+    scrambler, missing = recipe.scrambler, np.flatnonzero(seeds == 0)
+    if scrambler is None or not len(missing):
+        return seeds
+    written = np.flatnonzero(found.survey.written)
+    chosen = written[np.isin(scrambler.index(written, recipe.pages_per_block), missing)]
+    rows = data_as_read(replace(recipe, scrambler=None), found.survey.pages[chosen])
+    shown = seeds_by_bias(recipe, rows, chosen, missing.tolist())
+    if shown:
+        seeds = seeds.copy()
+        seeds[list(shown)] = list(shown.values())
+        seeds[_refuted(with_seeds(recipe, scrambler, keystreams, seeds), found, written)] = 0
+    return seeds
 
 
 def _refuted(recipe: Recipe, found: CodedPages, written: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.solve.biased_bits import seeds_by_bias
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import PAGES, TIED_CLEARNESS, changed_markers, clearness, orders
@@ -69,6 +70,12 @@ def _with_metadata_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
     solved = seeds_by_metadata(best.recipe, found.survey.pages, np.flatnonzero(found.survey.written))
     for number, seed in solved.items():
         seeds[number] = seed
+    recipe = with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds)
+    missing = np.flatnonzero(seeds == 0)
+    if len(missing):
+        pages, data = _corrected(found, replace(recipe, scrambler=None))
+        for number, seed in seeds_by_bias(recipe, data, pages, missing.tolist()).items():
+            seeds[number] = seed
     return replace(best, recipe=with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
 
 

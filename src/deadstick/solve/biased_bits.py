@@ -1,0 +1,198 @@
+"""Seeds from data that are nowhere constant, but not random either.
+
+Samples of sound are small numbers, so the two highest bits of each are mostly equal; the highest bit of a byte of text
+is zero. One word says little of it. But where a keystream comes again in every codeword of a page, or in many pages,
+the same bit of it lies under hundreds of words, and what most of them say of it is hardly ever wrong. Each such bit, or
+sum of two bits, is a linear equation for the seed. Those that most words agree on are solved, and all others must bear
+the solution out: decoding by reliable information sets (E. Prange, IRE Transactions on Information Theory 8, 1962; as
+an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal of Cryptology 1, 1989).
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams
+
+FEWEST_WORDS, MOST_WORDS = 8, 4096
+BIASED = 1.5
+"""Mean square of what words say in sum, by that of random words, from which on a seed is looked for."""
+TRIALS = 48
+CHOICE = 4
+"""Times as many of the surest equations as there are unknowns, of which each trial solves some."""
+SURE = 14.0
+"""Standard deviations of random sums that all equations must reach together. There are at most 2^64 seeds, of which the
+best would reach 9.5 by accident (normal distribution, tail of 2^-64)."""
+
+Bytes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Relation:
+    """Bits of a byte whose sum is mostly the same in some kind of data.
+
+    Attributes:
+        bits: their places in the byte, the highest is 0.
+        step: every byte, or every second one.
+        first: the first such byte of a codeword.
+    """
+
+    bits: tuple[int, ...]
+    step: int = 1
+    first: int = 0
+
+
+RELATIONS = (
+    Relation((0,)),  # text
+    Relation((0, 1), 2, 1),  # samples of 16 bits, the low byte first
+    Relation((0, 1), 2, 0),  # the high byte first
+    Relation((0, 1)),  # samples of 8 bits with a sign
+)
+
+
+def seeds_by_bias(
+    recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]
+) -> dict[int, int]:
+    """Seeds of keystreams, from what most data under them have in common.
+
+    Args:
+        recipe: with a scrambler that runs on a register; a seed of 0 where it is missing.
+        rows: `uint8[pages, data_bytes]`, data as the keystream left them: corrected ones under a scrambler before the
+            ECC, those as read under one behind it.
+        pages: `int64[pages]`, their numbers.
+        missing: numbers of the keystreams.
+
+    Returns:
+        Number -> seed, as far as one explains so much that none does by accident.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not len(rows):
+        return {}
+    keystreams = scrambler.keystreams
+    width = keystreams.polynomial.bit_length() - 1
+    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
+    basis = replace(recipe, scrambler=replace(scrambler, keystreams=single)).keys[0]
+    pieces = list(_alike_pieces(basis, recipe))
+    under = scrambler.index(pages, recipe.pages_per_block)
+    found = {}
+    for number in missing:
+        chosen = rows[under == number]
+        for begin, length, others in pieces:
+            words = np.concatenate([chosen[:, first : first + length] for first in (begin, *others)])
+            seed = _seed(np.unique(words, axis=0), basis[:, begin : begin + length])
+            if seed is not None:
+                found[number] = seed
+                break
+    return found
+
+
+def _alike_pieces(basis: Bytes, recipe: Recipe) -> Iterator[tuple[int, int, tuple[int, ...]]]:
+    """(first byte, bytes, other first bytes) of stretches of a page's data that have the same keystream."""
+    count = len(recipe.layout.codewords)
+    length = basis.shape[1] // count
+    if length * count == basis.shape[1]:
+        others = [first for first in range(length, basis.shape[1], length)]
+        alike = [first for first in others if (basis[:, first : first + length] == basis[:, :length]).all()]
+        if alike:
+            yield 0, length, tuple(alike)
+            return
+    yield 0, basis.shape[1], ()
+
+
+def _seed(words: Bytes, basis: Bytes) -> int | None:
+    """The seed under which some relation holds in `uint8[words, bytes]`, whose keystream `uint8[stages, bytes]` is."""
+    if len(words) < FEWEST_WORDS:
+        return None
+    words = words[:MOST_WORDS]
+    for relation in RELATIONS:
+        sums = _sums(words, relation)
+        if float((sums**2).mean()) < BIASED * len(words):
+            continue
+        masks = _masks(basis, relation)
+        # The sum is mostly zero, or mostly one, as the highest bit is in some alphabets.
+        tries = (solved(masks, ones, np.abs(sums)) for ones in (sums < 0, sums > 0))
+        seed = next((seed for seed in tries if seed is not None), None)
+        if seed is not None:
+            return seed
+    return None
+
+
+def _sums(words: Bytes, relation: Relation) -> NDArray[np.float64]:
+    """`float64[places]`: for each place of a relation, words in which it holds less those in which it does not."""
+    bits = np.unpackbits(words[:, relation.first :: relation.step], axis=1).reshape(len(words), -1, 8)
+    odd = bits[:, :, list(relation.bits)].sum(axis=2) & 1
+    sums: NDArray[np.float64] = len(words) - 2.0 * odd.sum(axis=0)
+    return sums
+
+
+def _masks(basis: Bytes, relation: Relation) -> NDArray[np.uint64]:
+    """`uint64[places]`: the stages of the seed that are added up in each place of a relation."""
+    bits = np.unpackbits(basis[:, relation.first :: relation.step], axis=1).reshape(len(basis), -1, 8)
+    odd = (bits[:, :, list(relation.bits)].sum(axis=2) & 1).astype(np.uint64)
+    stages = np.arange(len(basis), dtype=np.uint64)[:, None]
+    masks: NDArray[np.uint64] = np.bitwise_or.reduce(odd << stages, axis=0)
+    return masks
+
+
+def solved(masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[np.float64]) -> int | None:
+    """The x under which noisy equations hold.
+
+    Args:
+        masks: `uint64[equations]`, the bits of x that are added up in each.
+        ones: `bool[equations]`, whether the sum is odd, most likely.
+        weights: `float64[equations]`, how surely.
+
+    Returns:
+        None where none explains the equations, not all bits of x are in them, or another x gives all the other sums.
+
+    >>> masks = np.arange(1, 4096, dtype=np.uint64)  # x has twelve bits
+    >>> ones = np.bitwise_count(masks & np.uint64(0xABC)) % 2 == 1
+    >>> hex(solved(masks, ones ^ (masks % 7 == 0), np.ones(len(masks))))
+    '0xabc'
+    """
+    width = int(np.bitwise_or.reduce(masks)).bit_length() if len(masks) else 0
+    order = np.argsort(-weights, kind="stable")
+    total = float(np.sqrt((weights**2).sum()))
+    rng = np.random.default_rng(len(masks))
+    for trial in range(TRIALS):
+        if trial:
+            best = rng.permutation(order[: CHOICE * width])
+            order = np.r_[best, order[len(best) :]]
+        seed = _eliminated(masks[order].tolist(), ones[order].tolist(), width)
+        if seed is None:
+            return None
+        holds = (np.bitwise_count(masks & np.uint64(seed)) & 1 == 1) == ones
+        if float(np.where(holds, weights, -weights).sum()) >= SURE * total:
+            return None if _has_opposite(masks, width) else seed
+    return None
+
+
+def _has_opposite(masks: NDArray[np.uint64], width: int) -> bool:
+    """Whether some x makes all sums odd: then each solution has another that gives the opposite sums."""
+    turned = _eliminated(masks.tolist(), [True] * len(masks), width)
+    return turned is not None and bool((np.bitwise_count(masks & np.uint64(turned)) & 1 == 1).all())
+
+
+def _eliminated(masks: list[int], ones: list[bool], width: int) -> int | None:
+    """The x that the first independent equations give, by Gauss and Jordan; None where they do not fix all its bits."""
+    rows: dict[int, int] = {}  # highest bit -> equation, its right side below the lowest bit
+    for mask, odd in zip(masks, ones, strict=True):
+        row = mask << 1 | odd
+        while row > 1 and row.bit_length() in rows:
+            row ^= rows[row.bit_length()]
+        if row > 1:
+            rows[row.bit_length()] = row
+            if len(rows) == width:
+                break
+    if len(rows) < width:
+        return None
+    seed = 0
+    for length in sorted(rows):
+        row = rows[length]
+        odd = (row & 1) ^ ((row >> 1 & seed).bit_count() & 1)
+        # The highest bit of the row is the only one that the seed so far does not have.
+        seed |= odd << length - 2
+    return seed
