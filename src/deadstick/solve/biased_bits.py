@@ -53,9 +53,7 @@ RELATIONS = (
 )
 
 
-def seeds_by_bias(
-    recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]
-) -> dict[int, int]:
+def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]) -> dict[int, int]:
     """Seeds of keystreams, from what most data under them have in common.
 
     Args:
@@ -94,7 +92,7 @@ def _alike_pieces(basis: Bytes, recipe: Recipe) -> Iterator[tuple[int, int, tupl
     count = len(recipe.layout.codewords)
     length = basis.shape[1] // count
     if length * count == basis.shape[1]:
-        others = [first for first in range(length, basis.shape[1], length)]
+        others = range(length, basis.shape[1], length)
         alike = [first for first in others if (basis[:, first : first + length] == basis[:, :length]).all()]
         if alike:
             yield 0, length, tuple(alike)
