@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 
-FEWEST_WORDS, MOST_WORDS = 8, 4096
+FEWEST_WORDS, MOST_WORDS, MOST_PAGES = 8, 4096, 64
 BIASED = 1.5
 """Mean square of what words say in sum, by that of random words, from which on a seed is looked for."""
 TRIALS = 48
@@ -77,14 +77,23 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
     under = scrambler.index(pages, recipe.pages_per_block)
     found = {}
     for number in missing:
-        chosen = rows[under == number]
-        for begin, length, others in pieces:
-            words = np.concatenate([chosen[:, first : first + length] for first in (begin, *others)])
-            seed = _seed(np.unique(words, axis=0), basis[:, begin : begin + length])
-            if seed is not None:
-                found[number] = seed
-                break
+        seeds = (
+            _seed(words, basis[:, begin : begin + length])
+            for begin, length, others in pieces
+            for words in _groups(rows[under == number], length, (begin, *others))
+        )
+        seed = next((seed for seed in seeds if seed is not None), None)
+        if seed is not None:
+            found[number] = seed
     return found
+
+
+def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes]:
+    """Words under one keystream, each once: those of each page, which are mostly of one kind, and then all."""
+    words = np.stack([rows[:, first : first + length] for first in begins], axis=1)
+    if len(begins) >= FEWEST_WORDS:
+        yield from (np.unique(page, axis=0) for page in words[:MOST_PAGES])
+    yield np.unique(words.reshape(-1, length), axis=0)
 
 
 def _alike_pieces(basis: Bytes, recipe: Recipe) -> Iterator[tuple[int, int, tuple[int, ...]]]:
@@ -189,8 +198,7 @@ def _eliminated(masks: list[int], ones: list[bool], width: int) -> int | None:
         return None
     seed = 0
     for length in sorted(rows):
-        row = rows[length]
-        odd = (row & 1) ^ ((row >> 1 & seed).bit_count() & 1)
         # The highest bit of the row is the only one that the seed so far does not have.
-        seed |= odd << length - 2
+        known = rows[length] >> 1 & seed
+        seed |= ((rows[length] ^ known.bit_count()) & 1) << length - 2
     return seed
