@@ -288,10 +288,21 @@ class CodeSearch:
 
 
 def _multiples(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]:
-    """Page sizes at whose borders the register starts anew, parts of the largest of them; at least two, or none."""
-    sizes = sorted((c for c in candidates if c.shows_restarts), key=lambda c: c.page_bytes)
-    found = tuple(c for c in sizes if sizes[-1].page_bytes % c.page_bytes == 0)
+    """Page sizes at whose borders the register starts anew, parts of the largest of them; at least two, or none.
+
+    They are the first one times powers of two: seven times as many bytes have another share of spare ones, too few for
+    the parity of a codeword.
+    """
+    shown = [candidate for candidate in candidates if candidate.shows_restarts]
+    alike = [c for c in shown if _is_doubled(c.page_bytes, shown[0].page_bytes)]
+    found = tuple(sorted(alike, key=lambda c: c.page_bytes))
     return found if len(found) > 1 else ()
+
+
+def _is_doubled(one: int, other: int) -> bool:
+    """Whether the larger of two sizes is the smaller one times a power of two."""
+    times, rest = divmod(max(one, other), min(one, other))
+    return not rest and times.bit_count() == 1
 
 
 def _of_messages(places: Sequence[Places], step: Step) -> list[Places]:

@@ -32,6 +32,8 @@ FIGURE_MIN = 12.0
 BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
 NEIGHBOURS, FARTHER_NEIGHBOURS = 41, 301
 """Page sizes around one, against which a broad comb must stand out, and those that tell by how much others do."""
+FAINT = 0.05
+"""Share of the figure of a lag below which a comb of other pages is an accident of the files, likely."""
 MOST_PERIODS, MOST_TOLD_APART = 4, 4
 FUNDAMENTAL_SHARE = 0.7
 """A shorter lag whose figure is this share of a multiple's is the period itself."""
@@ -82,12 +84,19 @@ def page_candidates(
         periods[item.page_bytes] = tuple(dict.fromkeys((*known, shortest, item.periods[0])))
     ranked: dict[int, PageCandidate] = {}
     lists = (by_comb, by_period, by_broad_comb)
-    if by_comb and by_comb[0].page_bytes in _multiples_alone(by_period):
+    if by_comb and (by_comb[0].page_bytes in _multiples_alone(by_period) or _is_faint(by_comb[0], by_period)):
         lists = (by_period, by_comb, by_broad_comb)
     for item in (*likeliest, *_alternating(*lists)):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
         ranked.setdefault(item.page_bytes, with_periods)
     return tuple(ranked.values())[:most]
+
+
+def _is_faint(comb: PageCandidate, by_period: list[PageCandidate]) -> bool:
+    """Whether a comb hardly shows beside the lag after which bytes come again, and that is no multiple of its page."""
+    if not by_period or comb.figure > FAINT * by_period[0].figure:
+        return False
+    return by_period[0].page_bytes * by_period[0].periods[0] % comb.page_bytes != 0
 
 
 def _multiples_alone(by_period: list[PageCandidate]) -> set[int]:
