@@ -195,7 +195,8 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     written = np.flatnonzero(found.survey.written)
     plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
     raw = found.survey.pages[written]
-    table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout))
+    data = data_as_read(plain, raw)
+    table = find_table(data, written, found.lag, alike_pieces(found.layout), may_be_plain=False)
     recipe = table_after_code(plain, table, raw, written) if table is not None else None
     best = better(None, recipe, found) if recipe is not None else None
     if best is None or table is None:

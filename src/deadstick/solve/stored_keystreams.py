@@ -78,7 +78,9 @@ class StoredTable:
         return int((~self.known).sum())
 
 
-def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, pieces: int = 1) -> StoredTable | None:
+def find_table(
+    rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, pieces: int = 1, *, may_be_plain: bool = True
+) -> StoredTable | None:
     """Keystreams under the data of pages.
 
     Args:
@@ -86,13 +88,14 @@ def find_table(rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, p
         pages: `int64[pages]`, ascending.
         period: pages after which the keystream comes again, or a multiple; 0 where nothing is known.
         pieces: codewords in a page, at each of which the keystream may start anew; 1 where they are not alike.
+        may_be_plain: nothing says yet that the data are scrambled; where pages do not decode as they are, that does.
 
     Returns:
         None where nothing repeats, or the data are not scrambled.
     """
     if not len(rows):
         return None
-    schedule = _schedule(rows, pages)
+    schedule = _schedule(rows, pages, CONSTANT if may_be_plain else 1.0)
     if schedule is None and period:
         schedule = Schedule(period, 1, 0, 0, 0, 0)
     if schedule is None or schedule.count < 2:
@@ -167,8 +170,8 @@ def _around(places: NDArray[np.bool_]) -> NDArray[np.int64]:
     return counts
 
 
-def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | None:
-    """Which pages share a keystream, from stretches of eight bytes that are equal."""
+def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64], most_constant: float) -> Schedule | None:
+    """Which pages share a keystream, from stretches of eight bytes that are equal; None if too many are constant."""
     columns = np.linspace(0, rows.shape[1] - 8, PLACES).astype(np.int64)
     first: list[NDArray[np.int64]] = []
     second: list[NDArray[np.int64]] = []
@@ -183,7 +186,7 @@ def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64]) -> Schedule | N
         same = np.flatnonzero(values[1:] == values[:-1])
         first.append(order[same])
         second.append(order[same + 1])
-    if constant > CONSTANT * PLACES * len(rows):
+    if constant > most_constant * PLACES * len(rows):
         return None
     one, other = np.concatenate(first), np.concatenate(second)
     graph = coo_array((np.ones(len(one), np.bool_), (one, other)), shape=(len(rows), len(rows)))
