@@ -108,7 +108,7 @@ class CodeSearch:
         Where the register starts anew at the borders of a page it does so at those of its parts and its multiples. Rows
         of the largest size all begin where pages do, whichever size is right.
         """
-        if step.depth is not None or not self.multiples:
+        if step.depth is not None or step.at_ends or not self.multiples:
             return None
         for view, depth in self._views(self.multiples[-1], step):
             left = step.polynomials
@@ -215,6 +215,8 @@ class CodeSearch:
         # What lies in line has been looked for in the longest rows.
         in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.multiples)
         places = _of_messages(view.in_spare if step.depth is None and in_chain else view.places, step)
+        if step.at_ends:
+            places = view.at_ends
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
             return self._decoded(view, seen) if seen else []

@@ -46,6 +46,19 @@ def in_line_places(heads: Heads) -> list[Places]:
     return built
 
 
+def ending_places(places: Places, runs: Iterable[tuple[int, int]]) -> Places | None:
+    """What lies in line and ends where a run of columns does, or a byte off; None where no run ends behind it.
+
+    Args:
+        places: in line, for a message that fills the data of a page.
+        runs: (first column, columns) in the page.
+    """
+    (first, _, _, shortest, longest), *_ = places.table.tolist()
+    lengths = sorted({start + columns - first for start, columns in runs})
+    kept = [(first, 0, 0, length - 1, length + 1) for length in lengths if shortest < length <= longest + 1]
+    return Places(places.message, np.array(kept, np.int64)) if kept else None
+
+
 def spare_places(heads: Heads, found: Iterable[Place], message: int) -> Places:
     """Places that the structure of the spare area suggests, as columns of the heads."""
     moved = [

@@ -34,6 +34,7 @@ class Step:
         blind: only where the errors in the rows cannot be told.
         messages: lengths of message to try, in bytes.
         natural: whether the decoding test takes the usual fields for each length of message, or the others.
+        at_ends: try only single codewords in line that end where the structure of the spare area shows an end.
         everywhere: try every place, and not only those that the structure of the spare area suggests.
         after: candidates that an earlier step has tried.
     """
@@ -44,6 +45,7 @@ class Step:
     polynomials: tuple[int, ...]
     depth: Depth | None = SHALLOW
     natural: bool = True
+    at_ends: bool = False
     everywhere: bool = False
     after: int = 0
     blind: bool = False
@@ -55,6 +57,9 @@ def first_steps(candidates: int) -> Iterator[Step]:
     known = known_polynomials()
     yield Step("roots", candidates, 2, known)
     yield from (Step("decoding", EARLY_CANDIDATES, 2, known, depth) for depth in (MIDDLE, DEEP))
+    # Where a page is a single codeword, or codewords in line make pages of a slice, its end leaves few lengths.
+    for natural in (True, False):
+        yield Step("decoding", EARLY_CANDIDATES, 1, every_polynomial(), None, natural, at_ends=True)
     # The first page size is nearly always the right one: it is searched through before the others are.
     fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
     for message, natural in CHEAPEST_FIRST:

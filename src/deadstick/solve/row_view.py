@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from deadstick.solve import structure
 from deadstick.solve.decoding import DecodingTest, Depth
-from deadstick.solve.places import Places, in_line_places, spare_places, telling
+from deadstick.solve.places import Places, ending_places, in_line_places, spare_places, telling
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.row_noise import bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
@@ -94,18 +94,32 @@ class RowView:
         return [places for places in in_line_places(self.heads) if len(places.table)]
 
     @cached_property
-    def in_spare(self) -> list[Places]:
-        """Places that the structure of the spare area suggests."""
+    def _runs(self) -> list[tuple[int, int]]:
+        """(first column, columns) of what may be parity in the spare area; empty where too few rows tell."""
         values = self.rows.values
         values = values[telling(values)]
         differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
-        suggested: list[Places] = []
         if len(differences) < FEWEST_ROWS:
+            return []
+        return structure.parity_runs(structure.densities(differences), data_bytes_of(self.survey.page_bytes))
+
+    @property
+    def at_ends(self) -> list[Places]:
+        """Codewords alone in line that end where a run of the spare area does."""
+        data = data_bytes_of(self.survey.page_bytes)
+        return [
+            ends for places in self.in_line if places.message == data and (ends := ending_places(places, self._runs))
+        ]
+
+    @cached_property
+    def in_spare(self) -> list[Places]:
+        """Places that the structure of the spare area suggests."""
+        suggested: list[Places] = []
+        if not self._runs:
             return suggested
         data = data_bytes_of(self.survey.page_bytes)
-        runs = structure.parity_runs(structure.densities(differences), data)
         for message in MESSAGES:
             if message <= data:
-                found = structure.places(structure.groups(runs, data // message), data)
-                suggested.append(spare_places(self.heads, found, message))
+                groups = structure.fitting(structure.groups(self._runs, data // message), self.survey.page_bytes)
+                suggested.append(spare_places(self.heads, structure.places(groups, data), message))
         return [places for places in suggested if len(places.table)]

@@ -118,6 +118,11 @@ def _behind_dense_metadata(found: list[Groups]) -> list[Place]:
     ]
 
 
+def fitting(found: list[Groups], page_bytes: int) -> list[Groups]:
+    """Those whose parity has room in a page, all codewords taken together."""
+    return [group for group in found if group.first + group.count * (group.parity - MARGIN) <= page_bytes]
+
+
 def places(found: list[Groups], data: int) -> list[Place]:
     """Places of the first codeword's tail that the groups leave.
 
