@@ -3,8 +3,9 @@
 Under an unknown constant a version still tells copies of a block apart, but which of two is the newer one hangs on one
 bit of the constant: the highest one in which the two differ. So every bit that matters is a question of its own, and
 an answer counts only if something speaks for it: the volumes contradict themselves less, the copies show which was
-filled later (`filling`), or the versions fill the range of a count from zero on, as they would not with the bit turned
-round. A bit that nothing tells leaves the copies equal.
+filled later (`filling`), the versions fill the range of a count from zero on, as they would not with the bit turned
+round, or they are numbers of writes one after the other, which they are under hardly any other constant. A bit that
+nothing tells leaves the copies equal.
 """
 
 from collections.abc import Callable, Iterator
@@ -28,6 +29,10 @@ MOST_NUMBERS = 4
 """Times as many as there are blocks: larger numbers are none."""
 DENSE, SPARSER = 0.5, 0.97
 """Share of its range that a count of writes fills at least, and what must be left of it with a bit turned round."""
+
+SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.97, 2
+"""Bits of a number of writes that are looked at, the share of the blocks that must have the higher ones in common, the
+share of its span that such numbers fill, and by how much the span must be longer with a bit turned round."""
 
 Judge = Callable[[Translation, BlockMetadata], Consistency]
 
@@ -114,8 +119,12 @@ def _told(
     # What was told early may look different under the later bits.
     turned_round = {bit: found(constant ^ bit).share for bit in left}
     by_volumes = {bit for bit, share in turned_round.items() if share <= best.share - LESS}
-    if not all(bit in by_volumes or _fills(values ^ constant, bit) for bit in left):
+    untold = [bit for bit in left if bit not in by_volumes and not _fills(values ^ constant, bit)]
+    turn = turned_to_sequence(values ^ constant, untold, fixed=sum(told) | sum(by_volumes))
+    if turn is None:
         return None
+    if turn:
+        constant, best = constant ^ turn, found(constant ^ turn)
     clear = {bit for bit, share in turned_round.items() if share <= best.share - CLEARLY_LESS}
     shown = bool(votes) and set(votes) <= clear.union(told)
     return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best, shown)
@@ -185,6 +194,47 @@ def _fills(values: NDArray[np.int64], bit: int) -> bool:
     distinct = len(np.unique(values))
     before, after = (distinct / (int(some.max()) + 1) for some in (values, values ^ bit))
     return before >= DENSE and after < SPARSER * before
+
+
+def turned_to_sequence(values: NDArray[np.int64], bits: list[int], fixed: int) -> int | None:
+    """Which of some bits must be turned round for values to be numbers of writes, one after the other.
+
+    Args:
+        values: `int64[blocks]`, known but for a constant.
+        bits: powers of two that are asked for.
+        fixed: bits of the constant that are known.
+
+    Returns:
+        The sum of those to turn; None where the values do not tell all bits.
+
+    >>> written = np.arange(1000, 1067)
+    >>> turned_to_sequence(written ^ 0b100, [0b100], fixed=0b1111000)
+    4
+    >>> turned_to_sequence(written ^ 0b100, [0b100, 0b1000000], fixed=0) is None  # as well the other way round
+    True
+    """
+    if not bits:
+        return 0
+    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
+    chosen = np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
+    if len(chosen) < OF_SEQUENCE * len(values) or max(bits) >> SEQUENCE_BITS:
+        return None
+    length = int(np.bitwise_or.reduce(chosen ^ chosen[0])).bit_length()
+    turns = np.arange(1 << length)
+    turns = turns[turns & fixed == 0]
+    turned = chosen[None] ^ turns[:, None]
+    spans = turned.max(axis=1) - turned.min(axis=1) + 1
+    shortest = turns[spans == spans.min()]
+    if len(chosen) < SEQUENCE * int(spans.min()):
+        return None
+    turn = 0
+    for bit in bits:
+        asked = int(shortest[0]) & bit
+        others = spans[turns & bit != asked]
+        if not len(others) or int(others.min()) < int(spans.min()) + LONGER:
+            return None
+        turn |= asked
+    return turn
 
 
 def _offset(field: BitField, constant: int, metadata_bytes: int) -> NDArray[np.uint8]:
