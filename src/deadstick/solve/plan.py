@@ -58,8 +58,9 @@ def first_steps(candidates: int) -> Iterator[Step]:
     yield Step("roots", candidates, 2, known)
     yield from (Step("decoding", EARLY_CANDIDATES, 2, known, depth) for depth in (MIDDLE, DEEP))
     # Where a page is a single codeword, or codewords in line make pages of a slice, its end leaves few lengths.
-    for natural in (True, False):
-        yield Step("decoding", EARLY_CANDIDATES, 1, every_polynomial(), None, natural, at_ends=True)
+    for after, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
+        for natural in (True, False):
+            yield Step("decoding", many, 1, every_polynomial(), None, natural, at_ends=True, after=after)
     # The first page size is nearly always the right one: it is searched through before the others are.
     fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
     for message, natural in CHEAPEST_FIRST:

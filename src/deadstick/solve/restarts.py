@@ -7,6 +7,7 @@ same column tell whether the pages have the same keystream, and so after how man
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ LAGS, FAR_LAGS = 1024, 4096
 """Pages after which keystreams may come again. Where the register hardly shows, only a multiple of the period may have
 enough pairs of pages that tell."""
 MOST_LAGS = 3
-FEWEST_PAIRS = 12
+FEWEST_PAIRS, MOST_PAIRS = 12, 64
 APART = 0.3
 """Share of neighbours with one keystream below which every page has its own: under half of a page it is one half."""
 BESIDE, CLEARLY = 64, 0.1
@@ -133,8 +134,8 @@ def candidates_by_register(data: NDArray[np.uint8], registers: tuple[Register, .
                 seeds = _Seeds.of(hits, page, register)
                 periods = seeds.periods()
                 best = seeds.share(periods[0]) if periods else 0.0
-                sizes.append(_Size(PageCandidate(page, periods, figure, witness, True), seeds.is_apart, best))
-            return _whole_pages_first(sizes)
+                sizes.append(_Size(PageCandidate(page, periods, figure, witness, True), seeds, best))
+            return _whole_pages_first(sizes, register)
     return []
 
 
@@ -162,12 +163,12 @@ class _Size:
 
     Attributes:
         candidate: the size.
-        is_apart: whether pages that follow each other mostly have different keystreams.
+        seeds: of its pages.
         best_share: of the pairs of pages at its best period, those with one keystream.
     """
 
     candidate: PageCandidate
-    is_apart: bool
+    seeds: "_Seeds"
     best_share: float
 
     @property
@@ -175,13 +176,19 @@ class _Size:
         """Bytes."""
         return self.candidate.page_bytes
 
+    @cached_property
+    def is_apart(self) -> bool:
+        """Whether pages that follow each other mostly have different keystreams."""
+        return self.seeds.is_apart
 
-def _whole_pages_first(sizes: list[_Size]) -> list[PageCandidate]:
-    """The candidates, those last that look like parts of a page, or like a page some bytes off.
+
+def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandidate]:
+    """The candidates, those last that look like parts of a page, several pages, or a page some bytes off.
 
     Parity that the register does not run over interrupts it as a border does. But the keystreams of parts do not come
     again; or neighbouring parts have the same one, while those of some multiple do not. The borders of a size that is a
-    few bytes off drift through a wide gap and may all lie in it; its keystreams come again less often.
+    few bytes off drift through a wide gap and may all lie in it; its keystreams come again less often. Where the parts
+    of a page have keystreams that come again, none of which runs on from the one before, each part is a page.
     """
 
     def is_part(item: _Size) -> bool:
@@ -192,7 +199,12 @@ def _whole_pages_first(sizes: list[_Size]) -> list[PageCandidate]:
         beside = (other for other in sizes if 0 < abs(other.page - item.page) <= BESIDE)
         return any(other.best_share > item.best_share + CLEARLY for other in beside)
 
-    return [item.candidate for item in sorted(sizes, key=lambda item: (is_part(item), is_off(item)))]
+    def is_several(item: _Size) -> bool:
+        parts = (other for other in sizes if other.page < item.page and item.page % other.page == 0)
+        whole = (part for part in parts if part.is_apart and part.best_share >= SHARE)
+        return any(not part.seeds.run_on(register, part.page, item.page // part.page) for part in whole)
+
+    return [item.candidate for item in sorted(sizes, key=lambda item: (is_part(item), is_several(item), is_off(item)))]
 
 
 @dataclass(frozen=True)
@@ -241,3 +253,26 @@ class _Seeds:
             if worth:
                 return tuple(lag for _, lag in worth[:MOST_LAGS])
         return ()
+
+    def run_on(self, register: Register, page: int, times: int) -> bool:
+        """Whether the keystreams of the parts of pages are one that goes on, but for a gap as long as parity may be.
+
+        Args:
+            register: of the keystreams.
+            page: bytes of a part.
+            times: parts of a page.
+        """
+        slot = self.known.argmax(axis=1)
+        told = self.known.any(axis=1)
+        seeds = self.table[np.arange(len(slot)), slot]
+        first = np.flatnonzero(told[:-1] & told[1:])
+        first = first[first % times != times - 1]
+        first = first[evenly(len(first), MOST_PAIRS)]
+        if len(first) < FEWEST_PAIRS:
+            return True
+        # Rewound by as many bytes as lie between them, the second of two is the first, whatever the gap is.
+        for gap in range(min(page, LONGEST_GAPS[0])):
+            back = rewound(seeds[first + 1], np.full(len(first), page - gap), register)
+            if np.count_nonzero(back == seeds[first]) > APART * len(first):
+                return True
+        return False
