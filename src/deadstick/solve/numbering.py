@@ -129,14 +129,24 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
 
 
 def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
-    """One of those that give all blocks the same numbers, and one with flags above the number, where there are any."""
+    """One of those that give all blocks the same numbers, and one with flags above the number, where there are any.
+
+    Those that say something else of a few blocks alone come last: they are the same field, read in other bytes.
+    """
     kept: dict[tuple[bytes, bool], Numbering] = {}
+    first: list[NDArray[np.int64]] = []
+    early: list[Numbering] = []
+    late: list[Numbering] = []
     for item in found:
         values, _ = block_values(item.number, metadata)
         values[values == item.number.all_ones] = -1
         has_flags = item.number.all_ones != (1 << 8 * item.number.length) - 1
-        kept.setdefault((values.tobytes(), has_flags), item)
-    return list(kept.values())
+        if kept.setdefault((values.tobytes(), has_flags), item) is not item:
+            continue
+        alike = any(STRAYS * np.count_nonzero(values != other) <= len(values) for other in first)
+        (late if alike and not has_flags else early).append(item)
+        first.append(values)
+    return early + late
 
 
 def _without_cut_short(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:

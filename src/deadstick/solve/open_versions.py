@@ -30,9 +30,10 @@ MOST_NUMBERS = 4
 DENSE, SPARSER = 0.5, 0.97
 """Share of its range that a count of writes fills at least, and what must be left of it with a bit turned round."""
 
-SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.97, 2
+SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.75, 2
 """Bits of a number of writes that are looked at, the share of the blocks that must have the higher ones in common, the
-share of its span that such numbers fill, and by how much the span must be longer with a bit turned round."""
+share of its span that such numbers fill, and by how much the span must be longer with a bit turned round, beside the
+numbers that are left out: those may all be missing at one end."""
 
 Judge = Callable[[Translation, BlockMetadata], Consistency]
 
@@ -111,7 +112,8 @@ def _told(
     if len(bits) > MOST_BITS:
         return None
     best = found(constant)
-    left = [bit for bit in bits if bit not in told]
+    # Where copies that a bit tells apart hold the same data, either may be taken.
+    left = [bit for bit in bits if bit not in told and (bit in votes or copies is None)]
     for bit in left:
         turned = found(constant ^ bit)
         if turned.share > best.share + LESS:
@@ -227,11 +229,11 @@ def turned_to_sequence(values: NDArray[np.int64], bits: list[int], fixed: int) -
     shortest = turns[spans == spans.min()]
     if len(chosen) < SEQUENCE * int(spans.min()):
         return None
-    turn = 0
+    turn, enough = 0, 2 * int(spans.min()) - len(chosen) + LONGER
     for bit in bits:
         asked = int(shortest[0]) & bit
         others = spans[turns & bit != asked]
-        if not len(others) or int(others.min()) < int(spans.min()) + LONGER:
+        if not len(others) or int(others.min()) < enough:
             return None
         turn |= asked
     return turn

@@ -263,7 +263,7 @@ class _Seeds:
             times: parts of a page.
         """
         slot = self.known.argmax(axis=1)
-        told = self.known.any(axis=1)
+        told: NDArray[np.bool_] = self.known.any(axis=1)
         seeds = self.table[np.arange(len(slot)), slot]
         first = np.flatnonzero(told[:-1] & told[1:])
         first = first[first % times != times - 1]
