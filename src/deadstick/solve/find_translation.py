@@ -19,7 +19,7 @@ from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
 from deadstick.solve.open_versions import ordered
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
-from deadstick.solve.version_order import Order, VersionOrder
+from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
 from deadstick.solve.versions import Versioned, with_versions
 
 SURE_VOLUME = 64.0
@@ -174,11 +174,13 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         found = consistency(space, complete, metadata, cache)
         score = found.score
         progress("translation", done + 1, len(trials))
-        # Copies are worth a look only where blocks make a volume.
-        order = orders.of(versioned.translation) if score >= SURE_VOLUME else Order()
+        # Copies are worth a look only where blocks make a volume, or where metadata alone must decide.
+        is_numbered = item is not None and item.log10_chance < SURE_CHANCE
+        order = orders.of(versioned.translation) if score >= SURE_VOLUME or is_numbered else Order()
         if order.is_opposite:
             continue
-        is_proven = order.is_proven(versioned)
+        # Where no volume says where pages belong nothing is claimed, and the copies are all that is left to ask.
+        is_proven = order.is_proven(versioned) if score >= SURE_VOLUME else order.log10_chance < UPWARDS
         if versioned.translation.version is not None:
             if not is_proven:
                 backwards = consistency(space, complete, metadata, cache, oldest=True)

@@ -262,8 +262,7 @@ class _Seeds:
             page: bytes of a part.
             times: parts of a page.
         """
-        slot = self.known.argmax(axis=1)
-        told: NDArray[np.bool_] = self.known.any(axis=1)
+        slot, told = self.known.argmax(axis=1), self.known.max(axis=1)
         seeds = self.table[np.arange(len(slot)), slot]
         first = np.flatnonzero(told[:-1] & told[1:])
         first = first[first % times != times - 1]

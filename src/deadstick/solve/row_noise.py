@@ -24,11 +24,15 @@ DEPTHS = (SHALLOW.syndromes, 6, 8, MIDDLE.syndromes, 15, DEEP.syndromes, 26, 32,
 PREFIX_COST = 25
 """What the prefix sums of a row cost for each syndrome; the locators cost 1 for each pair of them. Measured where every
 polynomial sums for itself; under a spectrum the sums cost less."""
-USABLE = 0.7
-"""Share of the rows that are codewords at all: keystreams do not come again everywhere, pages may be old."""
+USABLE, MOSTLY_USABLE = 0.7, 0.9
+"""Share of the rows that are codewords at all: keystreams do not come again everywhere, pages may be old. Of rows that
+are no differences most are."""
 WITH_PARITY = 1.12
 """Length of a codeword by that of its message, about."""
-SURE, LEAST_SHARE = 0.96, 0.01
+SPREAD = (0.68, 0.86, 1.0, 1.17, 1.47)
+"""Rates of single rows by their mean, a fifth of the rows each: blocks differ (log-normal, spread 0.3, as in
+`simulate`)."""
+SURE, LEAST_SHARE = 0.985, 0.01
 SEEN_SHARE, FEWEST_ROOTS = 0.25, 4
 """Share of its words that the weakest code which is looked for must show, and its roots at least."""
 MOST_ROWS = 12
@@ -62,13 +66,14 @@ def clean_share(rate: float, message: int) -> float:
     return exp(-rate * 8 * message * WITH_PARITY)
 
 
-def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
+def fitting_depth(rate: float, message: int, foreign: int = 0, usable: float = USABLE) -> Depth:
     """The cheapest depth that finds codewords among rows of this rate of errors.
 
     Args:
         rate: share of wrong bits.
         message: bytes.
         foreign: further bits of the words that may be wrong, since they are not theirs.
+        usable: share of the rows that are codewords at all.
 
     Returns:
         Syndromes, and as many rows as it takes for one to be within reach; no rows where hardly any is at any depth.
@@ -79,7 +84,7 @@ def fitting_depth(rate: float, message: int, foreign: int = 0) -> Depth:
     mean = rate * 8 * message * WITH_PARITY
     best, cost = DEEPEST, float("inf")
     for syndromes in DEPTHS:
-        share = USABLE * float(poisson.cdf(syndromes - SLACK - foreign, mean))
+        share = usable * float(np.mean(poisson.cdf(syndromes - SLACK - foreign, mean * np.array(SPREAD))))
         rows = log(1 - SURE) / log(1 - share) if share > LEAST_SHARE else MOST_ROWS + 1
         price = rows * syndromes * (PREFIX_COST + syndromes)
         if rows <= MOST_ROWS and price < cost:

@@ -11,7 +11,7 @@ from deadstick.solve import structure
 from deadstick.solve.decoding import DecodingTest, Depth
 from deadstick.solve.places import Places, ending_places, in_line_places, spare_places, telling
 from deadstick.solve.register import Hits, Register
-from deadstick.solve.row_noise import bit_error_rate, clean_share, fitting_depth
+from deadstick.solve.row_noise import MOSTLY_USABLE, USABLE, bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import MESSAGES, Heads, data_bytes_of
 
@@ -63,7 +63,8 @@ class RowView:
                 codeword.
         """
         rate = self._rate(page_rate)
-        return {m: fitting_depth(rate, m, MARKER_BITS if m in alone else 0) for m in MESSAGES}
+        usable = USABLE if self.rows.are_differences else MOSTLY_USABLE
+        return {m: fitting_depth(rate, m, MARKER_BITS if m in alone else 0, usable) for m in MESSAGES}
 
     def has_clean_words(self, page_rate: float) -> bool:
         """Whether some of the shortest words may be free of errors, if so many bits of a page are wrong."""
