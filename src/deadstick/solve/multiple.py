@@ -129,14 +129,15 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     good = (batch.errors >= 0).all(axis=1)
     if not batch.metadata.shape[1] or good.sum() < FEWEST_PAIRS:
         return None
-    filler = np.median(batch.metadata[good], axis=0).astype(np.uint8)
+    # The most frequent byte: of two codewords the second one's, which is the same everywhere.
+    filler = np.array([np.bincount(column).argmax() for column in batch.metadata[good].T], np.uint8)
     marked = (batch.metadata != filler).any(axis=1)
     for times in MULTIPLES[::-1]:
         first = np.arange(most) % times == 0
         if times > _most(recipe.layout) or min((good & first).sum(), (good & ~first).sum()) < FEWEST_PAIRS:
             continue
         if marked[good & first].mean() >= FEWEST_MARKED and marked[good & ~first].mean() < 1 - INSIDE:
-            return Multiple(times, f"metadata stand in every {times}th of them, filler in the others")
+            return Multiple(times, f"metadata stand in one of {times}, filler in the others")
     return None
 
 
