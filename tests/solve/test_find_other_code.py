@@ -240,3 +240,13 @@ def test_noise_is_not_readable() -> None:
     noise = np.random.default_rng(9).integers(0, 256, 1 << 20, dtype=np.uint8)
     assert find_without_code(noise, ()) is None
     assert data_first(noise[: 528 * 1900].reshape(-1, 528)).data_bytes == 512
+
+
+def test_parity_that_ends_inside_a_byte_is_taken_in_whole_bytes() -> None:
+    """22 bits in three bytes: a keystream that runs from part to part needs bytes. Scattered bits stay bits."""
+    code = Code.hamming(256)
+    whole = Recipe(32, spare_groups(528, 2, 256, 2, 3, offset=1, covered=False), code)
+    found = searched(whole, played(whole, 5))
+    assert [span.bits for word in found.layout.codewords for span in word.parity] == [24, 24]
+    bits = Recipe(32, scattered(), code)
+    assert not searched(bits, played(bits, 5)).layout.is_byte_aligned

@@ -120,3 +120,15 @@ def test_a_boot_sector_tells_its_own_number() -> None:
     told = next(with_told_number(space, numbered))
     read = told.decode(raw, np.arange(len(raw))).metadata[::BLOCK, 2]
     assert np.array_equal(read, blocks[blocks != 0])
+
+
+def test_numbers_of_blocks_alone_make_no_keystream_over_metadata() -> None:
+    """Keystreams that go by blocks meet at their borders alone, where the number and nothing else is another."""
+    rng = np.random.default_rng(9)
+    streams = StoredKeystreams(tuple(rng.bytes(LAYOUT.page_bytes) for _ in range(4)))
+    scrambler = Scrambler("before_ecc", "column", streams, frozenset({Part.DATA}), 0, 1)
+    recipe = Recipe(BLOCK, LAYOUT, CODE, scrambler)
+    metadata = np.full((len(PAGES), 16), 0xA5, np.uint8)
+    metadata[:, 2] = 100 + (PAGES // BLOCK) % 2
+    raw = recipe.encode(rng.integers(0, 256, (len(PAGES), 2048), np.uint8), metadata, PAGES)
+    assert with_aligned_metadata(recipe, raw, PAGES) == recipe

@@ -3,8 +3,10 @@
 import numpy as np
 
 from deadstick.codes.lfsr import Lfsr
+from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
-from deadstick.solve.multiple import by_register, repeated, unit_with_rest
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.multiple import by_metadata, by_register, repeated, unit_with_rest
 from deadstick.solve.register import Register
 
 POLYNOMIAL = 0x100400007  # x^32 + x^22 + x^2 + x + 1
@@ -31,3 +33,21 @@ def test_a_page_with_an_odd_codeword_missing_may_be_several_pages() -> None:
     assert unit_with_rest(nine) is None
     assert unit_with_rest(PageLayout(nine.page_bytes + 64, nine.codewords[:8])) is None
     assert unit_with_rest(UNIT) is None
+
+
+def test_two_codewords_a_page_with_metadata_in_the_first_alone() -> None:
+    code = Code(13, 0x201B, 8)
+    parity = code.parity_bytes
+    word = Codeword(
+        (Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, 8)),
+        (Span.of_bytes(Part.PARITY, DATA + 8, parity),),
+    )
+    recipe = Recipe(1, PageLayout(DATA + 8 + parity, (word,)), code)
+    rng = np.random.default_rng(2)
+    metadata = np.full((128, 8), 0xFF, np.uint8)
+    # Numbers of blocks between 0 and 11: half of the words have one, and their median lies between them and filler.
+    metadata[::2, 2:4] = np.stack([np.zeros(64), np.arange(64) % 12], axis=1)
+    pages = recipe.encode(rng.integers(0, 256, (128, DATA), np.uint8), metadata, np.arange(128))
+    found = by_metadata(pages, recipe)
+    assert found is not None
+    assert found.times == 2

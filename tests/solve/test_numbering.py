@@ -145,3 +145,27 @@ def test_a_count_beside_the_number_does_not_make_it_look_cut_short() -> None:
     best = numberings(found, 500)[0]
     assert best.number.first_byte == 3
     assert np.array_equal(best.number.read(values[:, 0]), logical)
+
+
+def test_a_number_does_not_take_a_byte_that_counts_the_pages() -> None:
+    """The count is zero in the first page of each block, as a high byte of the number would be."""
+    found, logical = metadata()
+    values = found.values.copy()
+    values[:, :, 0] = np.arange(4)
+    best = numberings(BlockMetadata(found.blocks, values, found.good), BLOCKS)[0]
+    assert (best.number.first_byte, best.number.length) == (1, 2)
+    assert np.array_equal(best.number.read(values[:, 0]), logical)
+
+
+def test_readings_of_a_fuller_field_leave_room_for_others() -> None:
+    """A count of writes fills its range with more values than the number; two bad blocks read otherwise in each."""
+    rng = np.random.default_rng(3)
+    logical = rng.permutation(np.r_[np.arange(18), np.arange(18), [5, 9]])
+    values = np.zeros((40, 4, 12), np.uint8)
+    values[:38, :, 2] = logical[:, None]
+    values[:38, :, 7] = rng.permutation(38)[:, None]
+    values[38:, :, 2:5] = 0xFF
+    values[38:, :, 6:11] = 136, 207, 22, 28, 99
+    found = BlockMetadata(np.arange(40), values, np.ones((40, 4), np.bool_))
+    fields = [item.number for item in numberings(found, 40)]
+    assert any(np.array_equal(field.read(values[:38, 0]), logical) for field in fields)

@@ -6,8 +6,8 @@ import pytest
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.metadata_order import orders
-from deadstick.solve.register import find_registers
-from deadstick.solve.restarts import candidates_by_register
+from deadstick.solve.register import find_hits, find_registers
+from deadstick.solve.restarts import _Seeds, candidates_by_register
 from deadstick.solve.spread import scattered
 
 POLYNOMIAL = 0x1002D  # x^16 + x^5 + x^3 + x^2 + 1, primitive
@@ -104,3 +104,25 @@ def test_a_part_of_a_page_comes_behind_the_page() -> None:
     dump = rows.reshape(-1)
     sizes = [candidate.page_bytes for candidate in candidates_by_register(dump, find_registers(dump))]
     assert sizes[0] == times * (word + parity)
+
+
+@pytest.mark.parametrize("runs_on", [False, True])
+def test_parts_with_keystreams_of_their_own_are_told_from_halves(*, runs_on: bool) -> None:
+    """The keystream of the second half is that of the first, which goes on behind the parity; or one of its own."""
+    rng = np.random.default_rng(4)
+    half, parity, keystreams, pages = 2112, 60, 24, 300
+    register = Lfsr(POLYNOMIAL)
+    seeds = rng.integers(1, 1 << 16, (keystreams, 2), dtype=np.uint64)
+    if runs_on:
+        seeds[:, 1] = register.advance(seeds[:, 0], 8 * (half - parity))
+    streams = register.keystream(seeds.reshape(-1), half, "lsb")
+    data = rng.integers(0, 256, (2 * pages, half), dtype=np.uint8)
+    data[::3, 100:] = 0
+    data[1::3, :1800] = 0
+    scrambled = data ^ streams[np.arange(2 * pages) % (2 * keystreams)]
+    scrambled[:, half - parity :] = rng.integers(0, 256, (2 * pages, parity), dtype=np.uint8)
+    dump = scrambled.reshape(-1)
+    (found,) = find_registers(dump)
+    seen = _Seeds.of(find_hits(dump, found), half, found)
+    assert seen.is_apart
+    assert seen.run_on(found, half, 2) == runs_on

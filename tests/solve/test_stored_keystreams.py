@@ -128,3 +128,18 @@ def test_an_unknown_keystream_is_kept_in_a_file() -> None:
     assert again == changed
     assert again.scrambler is not None
     assert again.scrambler.keystreams.unknown.tolist() == [True] + [False] * (COUNT - 1)
+
+
+def test_blocks_that_were_programmed_as_a_trial_do_not_make_the_data_plain() -> None:
+    """A fifth of the pages hold one byte throughout; nothing decodes as it stands, so the others are scrambled."""
+    rng = np.random.default_rng(6)
+    streams = rng.integers(0, 256, (16, 2048), np.uint8)
+    rows = rng.integers(0, 256, (400, 2048), np.uint8)
+    rows[100:300] = 0
+    rows ^= streams[np.arange(400) % 16]
+    rows[320:] = 0x5A
+    assert find_table(rows, np.arange(400), 0) is None
+    found = find_table(rows, np.arange(400), 0, may_be_plain=False)
+    assert found is not None
+    assert found.schedule.count == 16
+    assert np.array_equal(found.streams, streams)

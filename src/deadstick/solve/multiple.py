@@ -129,8 +129,9 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     good = (batch.errors >= 0).all(axis=1)
     if not batch.metadata.shape[1] or good.sum() < FEWEST_PAIRS:
         return None
-    # The most frequent byte: of two codewords the second one's, which is the same everywhere.
-    filler = np.array([np.bincount(column).argmax() for column in batch.metadata[good].T], np.uint8)
+    # The most frequent ones: of two codewords the second one's, which are the same everywhere.
+    rows, counts = np.unique(batch.metadata[good], axis=0, return_counts=True)
+    filler = rows[counts.argmax()]
     marked = (batch.metadata != filler).any(axis=1)
     for times in MULTIPLES[::-1]:
         first = np.arange(most) % times == 0
