@@ -18,7 +18,7 @@ from deadstick.recipe.layout import Part, Span
 from deadstick.solve.divisor import code_of
 from deadstick.solve.places import telling
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import CONVINCING, Rows, Tail, Window, log10_tail
+from deadstick.solve.window import CONVINCING, SHORTEST_TAIL, Rows, Tail, Window, log10_tail
 from deadstick.solve.words import bits_at, consecutive_roots, corrected
 
 MOST_WORDS = 24
@@ -96,14 +96,11 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
 
 def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> FoundCode | None:
     """The strength and the exact length, with words corrected by a code that theirs is a part of."""
-    best: tuple[int, int, int] | None = None
-    for bits in range(8 * window.tail_bytes - 9, 8 * window.tail_bytes + 10):
-        words = bits_at(rows, _spans(window, bits))
-        _, errors = corrected(words, weaker)
-        good = errors >= 0
-        quality = (int(good.sum()), -int(errors[good].sum()), -bits)
-        if best is None or quality > best:
-            best = quality
+    first = 8 * window.tail_bytes - 9
+    best = _likeliest(rows, window, weaker, range(first, 8 * window.tail_bytes + 10))
+    while best is not None and best[2] == -first and first > 8 * SHORTEST_TAIL:
+        # Of a longer word that was divided a part may have more zeros behind it than a byte.
+        best, first = _likeliest(rows, window, weaker, range(first - 8, first + 1)) or best, first - 8
     if best is None or best[0] < FEWEST_HITS:
         return None
     # A missing or a foreign bit is an error of every second word, so the right length has the fewest errors; a zero
@@ -121,6 +118,18 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
     if agreeing < FEWEST_HITS or 2 * agreeing < len(roots) or not _bears(rows, window, bits, code):
         return None
     return _complete(window, code, bits, (agreeing, len(roots)), -best[1] / best[0], weaker.parity_bits)
+
+
+def _likeliest(rows: NDArray[np.uint8], window: Window, weaker: BchCode, lengths: range) -> tuple[int, int, int] | None:
+    """(words that decode, errors less than none, bits less than none) of the likeliest length of the tail."""
+    best: tuple[int, int, int] | None = None
+    for bits in lengths:
+        _, errors = corrected(bits_at(rows, _spans(window, bits)), weaker)
+        good = errors >= 0
+        quality = (int(good.sum()), -int(errors[good].sum()), -bits)
+        if best is None or quality > best:
+            best = quality
+    return best
 
 
 def _bears(rows: NDArray[np.uint8], window: Window, bits: int, code: BchCode) -> bool:

@@ -1,5 +1,6 @@
 """The search for the scrambler, once pages and code are known."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,9 @@ from deadstick.solve.scrambler_after_code import best_register, completed, store
 from deadstick.solve.scrambler_before_code import before_code
 from deadstick.solve.spread import evenly
 
+WHOLE = 0.8
+"""Share of the codewords that decode from which on no other reading of the layout is asked: of two codewords one may
+lack metadata that are zero in differences."""
 MOST_REGISTERS = 3
 """Seen in the dump as read; the first has been seen most often."""
 
@@ -29,19 +33,29 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
     Returns:
         None where the code is known but the keystream is not.
     """
-    for layout in readings(found.layout):
-        read = Reread.of(found, layout)
-        plain = _best_plain(read)
-        if plain is not None:
-            return before_code(read, plain) or _settled(plain, read)
+    as_stored = _best_of((_best_plain(read), read) for read in _rereads(found))
+    if as_stored is not None:
+        plain, read = as_stored
+        return before_code(read, plain) or _settled(plain, read)
     seen = [(register, find_hits(found.survey.data, register)) for register in registers[:MOST_REGISTERS]]
-    for layout in readings(found.layout):
-        # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
-        read = Reread.of(found, layout)
-        best = best_register(read, seen)
-        if best is not None:
-            return completed(_settled(best, read), read)
-    return stored_after_code(found)
+    # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
+    best = _best_of((best_register(read, seen), read) for read in _rereads(found))
+    return completed(_settled(*best), best[1]) if best is not None else stored_after_code(found)
+
+
+def _rereads(found: CodedPages) -> Iterator[CodedPages]:
+    return (Reread.of(found, layout) for layout in readings(found.layout))
+
+
+def _best_of(tried: Iterable[tuple[Unscrambled | None, CodedPages]]) -> tuple[Unscrambled, CodedPages] | None:
+    """The reading of the layout under which the most codewords decode; the first under which nearly all do."""
+    best: tuple[Unscrambled, CodedPages] | None = None
+    for one, read in tried:
+        if one is not None and (best is None or one.decoded > best[0].decoded):
+            best = one, read
+        if best is not None and best[0].decoded >= WHOLE * best[0].examined:
+            break
+    return best
 
 
 def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:

@@ -27,6 +27,7 @@ PAGES_PER_BLOCK = (16, 1024)
 SAMPLE_BYTES = 16 << 20
 ERASED_STRETCH = 256
 ERASED_BYTES = 0.9
+LONGEST_PAGE = DATA_SIZES[-1] + SPARE_RANGE[1]
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
 BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
@@ -145,10 +146,20 @@ def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
 
 
 def _silence_erased(data: NDArray[np.uint8], series: NDArray[np.float32]) -> None:
-    """Set the series to 0 in erased stretches, which would be alike at every lag; single 0xFF columns stay."""
+    """Set the series to 0 in erased stretches, which would be alike at every lag; single 0xFF columns stay.
+
+    So are blocks of one byte throughout, as a trial or a bad block may leave them: longer than any page, which has
+    metadata or parity in between.
+    """
     count = len(data) // ERASED_STRETCH
     stretches = data[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)
     erased = (stretches == 0xFF).mean(axis=1) > ERASED_BYTES
+    usual = stretches[:, ERASED_STRETCH // 2 :][:, :1]
+    alike = (stretches == usual).mean(axis=1) > ERASED_BYTES
+    borders = np.flatnonzero(np.r_[True, (alike[1:] != alike[:-1]) | (usual[1:] != usual[:-1])[:, 0], True])
+    for first, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
+        if alike[first] and (end - first) * ERASED_STRETCH > LONGEST_PAGE:
+            erased[first:end] = True
     series[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)[erased] = 0
 
 

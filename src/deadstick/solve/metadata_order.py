@@ -41,9 +41,33 @@ def orders(layout: PageLayout) -> Iterator[PageLayout]:
 def readings(layout: PageLayout) -> Iterator[PageLayout]:
     """The layout, and those that differences of pages cannot tell from it where some metadata never change."""
     yield from orders(layout)
-    silent = _with_silent_metadata(layout)
-    if silent is not None:
-        yield silent
+    for silent in (_with_silent_metadata(layout), _with_even_metadata(layout)):
+        if silent is not None:
+            yield silent
+
+
+def _with_even_metadata(layout: PageLayout) -> PageLayout | None:
+    """The layout in which each codeword has metadata before its data as the first one has, where there is room.
+
+    Filler that never changes is zero in differences, and a word of a cyclic code may begin behind its zeros.
+    """
+    first = layout.codewords[0].message[0]
+    if first.part is not Part.METADATA:
+        return None
+    ends = {span.end for word in layout.codewords for span in word.spans}
+    words = [layout.codewords[0]]
+    for word in layout.codewords[1:]:
+        begin = word.message[0].start - first.bits
+        is_bare = all(span.part is Part.DATA for span in word.message)
+        free = begin - 8 <= max((end for end in ends if end <= word.message[0].start), default=0) <= begin
+        message = (Span(Part.METADATA, begin, first.bits), *word.message) if is_bare and free else word.message
+        words.append(replace(word, message=message))
+    loose = tuple(span for span in layout.loose if not any(_meets(span, word) for word in words))
+    return replace(layout, codewords=tuple(words), loose=loose) if tuple(words) != layout.codewords else None
+
+
+def _meets(span: Span, word: Codeword) -> bool:
+    return any(span.start < other.end and other.start < span.end for other in word.spans)
 
 
 def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:

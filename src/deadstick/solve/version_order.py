@@ -33,7 +33,13 @@ class Order:
     is_shown: bool = False
 
     def is_proven(self, versioned: Versioned) -> bool:
-        """Whether nothing else need confirm it; what is a count in any case need only go up."""
+        """Whether nothing else need confirm it; what is a count in any case need only go up.
+
+        Numbers of writes always do (common practice, no source). An older state of the disk, from before much of it was
+        written again, may contradict itself less than the newest one.
+        """
+        if versioned.is_sequence and self.log10_opposite > UPWARDS:
+            return True
         return self.is_shown or self.log10_chance < (UPWARDS if versioned.counted else VERSION_CHANCE)
 
     @property

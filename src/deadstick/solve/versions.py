@@ -28,11 +28,13 @@ class Versioned:
         log10_chance: that a field which is no version tells the copies apart so.
         counted: the field takes few values, and copies of one block differ all the same. Otherwise it is known by its
             narrow range alone, as a count of erasures would be, and the volume must confirm its order.
+        is_sequence: the field numbers what the controller wrote: another value in each block, hardly one left out.
     """
 
     translation: Translation
     log10_chance: float = 0.0
     counted: bool = True
+    is_sequence: bool = False
 
 
 def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.int64] | None = None) -> list[Versioned]:
@@ -67,12 +69,16 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
         if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
             continue
         counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
-        if _is_sequence(values[order], metadata.blocks[order]):
+        is_sequence = _is_sequence(values[order], metadata.blocks[order])
+        if is_sequence:
             counted = min(counted, narrow)
         chance = min(counted, narrow)
         if chance < VERSION_CHANCE:
             ranked.append(
-                (chance, Versioned(Translation("block", item.number, field), chance, counted < VERSION_CHANCE))
+                (
+                    chance,
+                    Versioned(Translation("block", item.number, field), chance, counted < VERSION_CHANCE, is_sequence),
+                )
             )
     ranked.sort(key=lambda entry: entry[0])
     return [versioned for _, versioned in ranked[:MOST_FIELDS]] + [bare]
