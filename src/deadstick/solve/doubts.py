@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import StoredKeystreams
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import Unscrambled
@@ -22,12 +23,15 @@ from deadstick.solve.find_translation import SURE_VOLUME, consistency
 from deadstick.solve.foreign_bytes import foreign_byte
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.placed_blocks import block_metadata, has_unread_blocks
+from deadstick.solve.register import find_registers
 from deadstick.solve.several import spread_over
 from deadstick.solve.trial_disk import PageCache
 
 PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
 """Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
 metadata leave the numbers of all blocks open but for a constant."""
+REGISTER_BYTES = 16 << 20
+"""Read to see whether a register shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +67,22 @@ def place_doubt(pages: NDArray[np.uint8], recipe: Recipe, places: Places, *, is_
         ),
         (not is_given and in_the_middle, "its volume begins in the middle and no partition says so"),
         (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
+        (_has_unused_register(pages, recipe), "a shift register shows that its keystreams do not follow"),
     )
     return next((words for is_open, words in questions if is_open), None) or foreign_byte(pages, recipe)
+
+
+def _has_unused_register(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
+    """Whether a register shows in pages whose keystreams are a table.
+
+    Its rule fits no codewords that are a byte off their place, while a table fits any that decode.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams):
+        return False
+    # Slices of a view: the pages may be a file.
+    some = np.ascontiguousarray(pages[: REGISTER_BYTES // recipe.layout.page_bytes]).reshape(-1)
+    return bool(find_registers(some))
 
 
 def doubted(data: NDArray[np.uint8], solution: Solution, progress: Progress) -> Solution:
