@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import Code
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.layout import in_line
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.history import History, scenario_history
@@ -71,3 +73,18 @@ def test_each_doubt_has_its_words() -> None:
     assert place_doubt(pages, RECIPE, middle) == "its volume begins in the middle and no partition says so"
     assert place_doubt(pages, mapped, middle) is None
     assert place_doubt(pages, RECIPE, replace(middle, share=0.0), is_given=True) is None
+
+
+def test_a_table_of_keystreams_that_a_register_makes_is_doubted() -> None:
+    """The register's rule fits no codewords that are a byte off their place; a table fits whatever decodes."""
+    rng = np.random.default_rng(2)
+    sure = Places(1000.0, 1.0, is_anchored=True)
+    pages = rng.integers(0, 256, (1024, RECIPE.layout.page_bytes), np.uint8)
+    random_streams = tuple(rng.bytes(RECIPE.layout.page_bytes) for _ in range(4))
+    recipe = replace(RECIPE, scrambler=Scrambler("after_ecc", "column", StoredKeystreams(random_streams)))
+    assert place_doubt(pages, recipe, sure) is None
+    register = Lfsr(0x100400007)
+    pages[::4] = register.keystream(np.full(256, 0x1234567, np.uint64), RECIPE.layout.page_bytes, "lsb")
+    doubt = place_doubt(pages, recipe, sure)
+    assert doubt is not None
+    assert "register" in doubt

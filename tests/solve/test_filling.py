@@ -15,7 +15,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies
 from deadstick.solve.placed_blocks import block_metadata
-from deadstick.solve.version_order import VersionOrder
+from deadstick.solve.version_order import Order, VersionOrder
 from deadstick.solve.versions import Versioned
 
 PAGES = 16
@@ -148,3 +148,10 @@ def test_versions_in_turn_are_as_rare_as_counting_says() -> None:
     logical, version = np.repeat(np.arange(3), 2), np.array([3, 4, 7, 8, 11, 12])
     assert in_turn_by_accident(logical, version) == pytest.approx(np.log10(1 / 15), abs=0.05)
     assert in_turn_by_accident(logical, version[[0, 2, 1, 3, 4, 5]]) == 0.0
+
+
+def test_numbers_of_writes_go_up_unless_copies_say_otherwise() -> None:
+    sequence = Versioned(FIELD, -40.0, counted=True, is_sequence=True)
+    assert Order().is_proven(sequence)
+    assert not Order().is_proven(Versioned(FIELD, -40.0, counted=True))
+    assert not Order(log10_opposite=-0.9).is_proven(sequence)

@@ -13,10 +13,10 @@ from deadstick.simulate.nand import add_bit_errors
 from deadstick.solve.code import code_view, identify
 from deadstick.solve.decoding import DEEP, MIDDLE, SHALLOW, DecodingTest, Depth
 from deadstick.solve.page import complete_page
-from deadstick.solve.places import Places, every_place, in_line_places, spare_places
-from deadstick.solve.structure import densities, groups, parity_runs
+from deadstick.solve.places import Places, ending_places, every_place, in_line_places, spare_places
+from deadstick.solve.structure import densities, fitting, groups, parity_runs
 from deadstick.solve.structure import places as structure_places
-from deadstick.solve.window import Heads, Rows, known_polynomials, log10_tail, polynomial_rounds, search
+from deadstick.solve.window import Heads, Rows, Tail, Window, known_polynomials, log10_tail, polynomial_rounds, search
 
 
 def polynomials_of(m: int) -> tuple[int, ...]:
@@ -143,3 +143,39 @@ def test_tail_bound_is_above_the_exact_binomial() -> None:
     for trials, hits, chance in ((100, 3, 0.001), (256, 10, 2.0**-13), (40, 40, 0.5)):
         exact = float(binom.logsf(hits - 1, trials, chance)) / np.log(10)
         assert exact <= log10_tail(trials, hits, chance) + 1e-9
+
+
+@pytest.mark.parametrize("zeros", [0, 1, 2, 4])
+def test_zeros_behind_a_codeword_are_no_part_of_it(zeros: int) -> None:
+    """A long word that is divided gives windows some zero bytes too long; the code's own length is the shortest."""
+    code = Code(15, PRIMITIVE_DEFAULTS[15], 33)
+    layout = in_line(582, 1, 512, 8, 62)
+    rng = np.random.default_rng(5)
+    recipe = Recipe(1, layout, code)
+    words = recipe.encode(
+        rng.integers(0, 256, (48, 512), np.uint8), rng.integers(0, 256, (48, 8), np.uint8), np.arange(48)
+    )
+    add_bit_errors(words.reshape(-1), 1e-3, seed=4)
+    rows = np.hstack([words, np.zeros((48, 6), np.uint8)])
+    window = Window(
+        "rows", 15, PRIMITIVE_DEFAULTS[15], "msb", 0, 512, Tail(512), 70 + zeros, 40, 48, -50.0, depth=15, errors=4.7
+    )
+    found = identify(rows, window)
+    assert found is not None
+    assert found.bch.t == 33
+    assert found.metadata_bits == 64
+
+
+def test_a_codeword_alone_ends_where_the_spare_area_shows_an_end() -> None:
+    places = Places(2048, np.array([(2048, 0, 0, 4, 300)], np.int64))
+    found = ending_places(places, [(2071, 135), (2300, 4)])
+    assert found is not None
+    assert found.table.tolist() == [[2048, 0, 0, 157, 159], [2048, 0, 0, 255, 257]]
+    assert ending_places(places, []) is None
+
+
+def test_parity_must_have_room_in_the_page() -> None:
+    # One run of 135 bytes: parity of one codeword, or of four with a quarter each, but not of four with all of it.
+    suggested = groups([(2071, 135)], 4)
+    assert {group.parity for group in suggested} == {135, 33, 34}
+    assert {group.parity for group in fitting(suggested, 2206)} == {33, 34}

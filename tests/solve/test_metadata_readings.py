@@ -89,3 +89,15 @@ def test_blocks_under_unknown_keystreams_are_unread() -> None:
     assert not has_unread_blocks(pages, replace(recipe, scrambler=by_place))
     pages[64:128], pages[192:] = 0xFF, 0xFF
     assert not has_unread_blocks(pages, replace(recipe, scrambler=by_block))
+
+
+def test_a_second_codeword_may_have_the_metadata_of_the_first() -> None:
+    """Filler in the second one is zero in differences, where the word looks as if it began behind it."""
+    words = in_line(16, 554, 16, covered=True).codewords[:2]
+    true = PageLayout(1300, words)
+    bare = Codeword(words[1].message[1:], words[1].parity)
+    assert true in list(readings(replace(true, codewords=(words[0], bare))))
+    # Without room for them there is no such reading.
+    near = Codeword((Span.of_bytes(DATA, 562, 512),), (Span.of_bytes(PARITY, 1074, 26),))
+    close = PageLayout(1300, (words[0], near))
+    assert all(len(layout.codewords[1].message) == 1 for layout in readings(close))

@@ -10,12 +10,16 @@ an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal o
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
+from deadstick.solve.every_seed import LONGEST, best_seed
+from deadstick.solve.page import with_content
+from deadstick.solve.spread import evenly
 
 FEWEST_WORDS, MOST_WORDS, MOST_PAGES = 8, 4096, 64
 BIASED = 1.5
@@ -23,6 +27,8 @@ BIASED = 1.5
 TRIALS = 48
 CHOICE = 4
 """Times as many of the surest equations as there are unknowns, of which each trial solves some."""
+MOST_ATTEMPTS = 8
+"""Keystreams for which all seeds of a short register are tried, a few seconds each."""
 SURE = 14.0
 """Standard deviations of random sums that all equations must reach together. There are at most 2^64 seeds, of which the
 best would reach 9.5 by accident (normal distribution, tail of 2^-64)."""
@@ -53,6 +59,11 @@ RELATIONS = (
 )
 
 
+EVERY_RELATION = tuple(Relation(bits) for count in (1, 2) for bits in combinations(range(8), count))
+MOST_KNOWN, CLEARLY = 512, 4.0
+"""Pages that tell how often such sums are even, and standard deviations by which that must differ from one half."""
+
+
 def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]) -> dict[int, int]:
     """Seeds of keystreams, from what most data under them have in common.
 
@@ -76,6 +87,7 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
     pieces = list(_alike_pieces(basis, recipe))
     under = scrambler.index(pages, recipe.pages_per_block)
     found = {}
+    attempts, usual = 0, _usual(recipe, rows, under) if width <= LONGEST else {}
     for number in missing:
         seeds = (
             _seed(words, basis[:, begin : begin + length])
@@ -83,9 +95,37 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
             for words in _groups(rows[under == number], length, (begin, *others))
         )
         seed = next((seed for seed in seeds if seed is not None), None)
+        if seed is None and attempts < MOST_ATTEMPTS:
+            attempts += 1
+            seed = _of_all(rows[under == number], basis, usual)
         if seed is not None:
             found[number] = seed
     return found
+
+
+def _usual(recipe: Recipe, rows: Bytes, under: NDArray[np.int64]) -> dict[Relation, float]:
+    """By how much each sum of bits is more often even than odd in data under known keystreams, and mostly is."""
+    if recipe.scrambler is None:
+        return {}
+    known = np.flatnonzero(~recipe.scrambler.keystreams.unknown[under])
+    known = known[evenly(len(known), MOST_KNOWN)]
+    plain = rows[known] ^ recipe.keys[0][under[known]]
+    plain = plain[with_content(plain)]
+    if len(plain) < FEWEST_WORDS:
+        return {}
+    means = {relation: float(_sums(plain, relation).mean()) / len(plain) for relation in EVERY_RELATION}
+    least = CLEARLY / np.sqrt(plain.size)
+    return {relation: mean for relation, mean in means.items() if abs(mean) > least}
+
+
+def _of_all(rows: Bytes, basis: Bytes, usual: dict[Relation, float]) -> int | None:
+    """The seed of a short register by what all sums of bits together say of it, however little that is."""
+    if not usual or len(rows) < FEWEST_WORDS:
+        return None
+    words = np.unique(rows, axis=0)[:MOST_WORDS]
+    masks = np.concatenate([_masks(basis, relation) for relation in usual])
+    sums = np.concatenate([mean * _sums(words, relation) for relation, mean in usual.items()])
+    return best_seed(masks, sums, len(basis))
 
 
 def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes]:

@@ -1,0 +1,37 @@
+"""Page sizes that a dump suggests, and what must not hide them."""
+
+import numpy as np
+
+from deadstick.solve.find_code import _multiples
+from deadstick.solve.geometry import PageCandidate, _is_faint, page_candidates
+
+PAGE, PERIOD = 2370, 53
+
+
+def restarting(*pages: int) -> list[PageCandidate]:
+    return [PageCandidate(page, (), 40.0, "the register starts anew", shows_restarts=True) for page in pages]
+
+
+def test_blocks_of_one_byte_do_not_hide_where_keystreams_come_again() -> None:
+    """A fifth of the chip was programmed with one byte, as a trial: that is alike at every lag."""
+    rng = np.random.default_rng(3)
+    streams = rng.integers(0, 256, (PERIOD, PAGE), np.uint8)
+    pages = rng.integers(0, 256, (2000, PAGE), np.uint8)
+    pages[300:700] = streams[np.arange(400) % PERIOD]
+    pages[900:1300] = 0x3C
+    best = page_candidates(pages.reshape(-1))[0]
+    assert (best.page_bytes * best.periods[0]) % (PAGE * PERIOD) == 0
+
+
+def test_a_chain_of_sizes_goes_by_powers_of_two() -> None:
+    # Seven pages have another share of spare bytes than one has: too few for the parity of one of its codewords.
+    assert [size.page_bytes for size in _multiples(restarting(2382, 9528, 16674, 4764))] == [2382, 4764, 9528]
+    assert _multiples(restarting(2382, 16674)) == ()
+
+
+def test_a_comb_is_faint_beside_a_lag_that_its_pages_do_not_divide() -> None:
+    lag = PageCandidate(17984, (16,), 1458.0, "bytes come again")
+    assert _is_faint(PageCandidate(5108, (), 29.0, "a comb"), [lag])
+    assert not _is_faint(PageCandidate(8992, (), 29.0, "a comb"), [lag])
+    assert not _is_faint(PageCandidate(5108, (), 290.0, "a comb"), [lag])
+    assert not _is_faint(PageCandidate(5108, (), 29.0, "a comb"), [])
