@@ -65,6 +65,8 @@ def test_keystreams_of_a_period_are_the_same_on_every_page() -> None:
     [
         (0, 512, -10.0, True),
         (0, 572, -10.0, False),
+        (0, 572, -80.0, True),
+        (0, 286, -80.0, False),
         (0, 512, -3.0, False),
         (0, 512, None, False),
         (7, 512, -10.0, False),

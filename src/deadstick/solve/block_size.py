@@ -13,6 +13,8 @@ from deadstick.solve.window import log10_tail
 METADATA_BYTES = 32 << 20
 DEFAULT_PAGES_PER_BLOCK = 64
 SURE_CHANCE = -6.0
+TWICE_CHANCE = -4.0
+"""Logarithm of the chance below which blocks are several times as long as the keystreams' period."""
 FEWEST_CHANGES = 3
 ALIGNED_SHARE = 0.8
 
@@ -34,11 +36,15 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
     """
     most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
     batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
-    good = (batch.errors >= 0).all(axis=1)
+    good = np.asarray((batch.errors >= 0).all(axis=1))
+    if recipe.scrambler is not None:
+        # Under an unknown keystream nothing is read of the metadata that it covers.
+        under = recipe.scrambler.index(np.arange(most, dtype=np.int64), recipe.pages_per_block)
+        good &= ~recipe.scrambler.keystreams.unknown[under]
     starts = np.flatnonzero(batch.erased[:-1] & ~batch.erased[1:]) + 1
     best: BlockSize | None = None
     for column in range(batch.metadata.shape[1]):
-        changes = _changes(batch.metadata[:, column], np.asarray(good))
+        changes = _changes(batch.metadata[:, column], good)
         # Where blocks between written ones are erased, few borders show by a change; the others show by that.
         found = _common_step(changes) or _common_step(np.union1d(changes, starts) if len(changes) else changes)
         if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
@@ -71,7 +77,10 @@ def is_mere_period(recipe: Recipe, seen: BlockSize) -> bool:
     scrambler = recipe.scrambler
     if scrambler is None or scrambler.block_step or (seen.log10_chance or 0.0) >= SURE_CHANCE:
         return False
-    return seen.pages % recipe.pages_per_block != 0
+    times, rest = divmod(seen.pages, recipe.pages_per_block)
+    # Of a multiple the metadata must change too often for every change to fall on one by accident.
+    changes = -(seen.log10_chance or 0.0) / np.log10(seen.pages)
+    return bool(rest or (times > 1 and -changes * np.log10(times) < TWICE_CHANCE))
 
 
 def as_period(recipe: Recipe) -> tuple[Recipe, int]:
@@ -94,7 +103,11 @@ def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.i
     odd = np.flatnonzero((values[1:-1] != values[:-2]) & (values[2:] == values[:-2])) + 1
     values[odd] = values[odd - 1]
     both = good[1:] & good[:-1]
-    return np.flatnonzero(both & (values[1:] != values[:-1])) + 1
+    changes = np.flatnonzero(both & (values[1:] != values[:-1])) + 1
+    # Borders do not follow each other: a block that was written in another way changes at every page.
+    near = np.diff(changes) == 1
+    alone: NDArray[np.int64] = changes[~(np.r_[near, False] | np.r_[False, near])]
+    return alone
 
 
 def _common_step(places: NDArray[np.int64]) -> BlockSize | None:
