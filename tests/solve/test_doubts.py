@@ -18,7 +18,7 @@ from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.history import History, scenario_history
 from deadstick.simulate.interleaved import interleaved_identity_dumps
 from deadstick.solve import library
-from deadstick.solve.doubts import Places, place_doubt
+from deadstick.solve.doubts import VolumeWitness, place_doubt
 from deadstick.solve.evidence import Hints, Solution
 from deadstick.solve.solver import solve
 
@@ -65,7 +65,7 @@ def test_planes_are_proven_anew(interleave: Interleave, sure: bool, history: His
 def test_each_doubt_has_its_words() -> None:
     pages = np.full((128, 2216), 0xFF, np.uint8)
     mapped = replace(RECIPE, translation=Translation("block", BitField(0, 2), BitField(2, 2)))
-    good = Places(500.0, 0.9, is_anchored=True)
+    good = VolumeWitness(500.0, 0.9, is_anchored=True)
     assert place_doubt(pages, RECIPE, good) is None
     assert place_doubt(pages, RECIPE, replace(good, score=60.0)) == "no volume confirms where its pages belong"
     assert place_doubt(pages, RECIPE, replace(good, share=0.3)) == "no volume confirms where its pages belong"
@@ -78,7 +78,7 @@ def test_each_doubt_has_its_words() -> None:
 def test_a_table_of_keystreams_that_a_register_makes_is_doubted() -> None:
     """The register's rule fits no codewords that are a byte off their place; a table fits whatever decodes."""
     rng = np.random.default_rng(2)
-    sure = Places(1000.0, 1.0, is_anchored=True)
+    sure = VolumeWitness(1000.0, 1.0, is_anchored=True)
     pages = rng.integers(0, 256, (1024, RECIPE.layout.page_bytes), np.uint8)
     random_streams = tuple(rng.bytes(RECIPE.layout.page_bytes) for _ in range(4))
     recipe = replace(RECIPE, scrambler=Scrambler("after_ecc", "column", StoredKeystreams(random_streams)))

@@ -8,7 +8,7 @@ import pytest
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import in_line
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.doubts import Places, place_doubt
+from deadstick.solve.doubts import VolumeWitness, place_doubt
 from deadstick.solve.foreign_bytes import foreign_byte
 
 RECIPE = Recipe(64, in_line(2216, 2, 1024, 8, 70), Code(14, 0x402B, 40, bit_order="lsb"))
@@ -34,8 +34,8 @@ def test_a_byte_that_is_another_leaves_nothing_exact(column: int) -> None:
     found = foreign_byte(pages, RECIPE)
     assert found is not None
     assert f"codeword {column // 1102}" in found
-    assert place_doubt(pages, RECIPE, Places(1e4, 1.0, is_anchored=True)) == found
-    assert place_doubt(dump(), RECIPE, Places(1e4, 1.0, is_anchored=True)) is None
+    assert place_doubt(pages, RECIPE, VolumeWitness(1e4, 1.0, is_anchored=True)) == found
+    assert place_doubt(dump(), RECIPE, VolumeWitness(1e4, 1.0, is_anchored=True)) is None
 
 
 def test_without_a_code_nothing_is_corrected() -> None:

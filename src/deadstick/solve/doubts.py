@@ -35,7 +35,7 @@ REGISTER_BYTES = 16 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class VolumeWitness:
     """What the volumes say of the places of pages.
 
     Attributes:
@@ -49,7 +49,9 @@ class Places:
     is_anchored: bool
 
 
-def place_doubt(pages: NDArray[np.uint8], recipe: Recipe, places: Places, *, is_given: bool = False) -> str | None:
+def place_doubt(
+    pages: NDArray[np.uint8], recipe: Recipe, places: VolumeWitness, *, is_given: bool = False
+) -> str | None:
     """The first reason why pages, or a byte in them, may be out of their place; None where there is none.
 
     Args:
@@ -99,7 +101,7 @@ def doubted(data: NDArray[np.uint8], solution: Solution, progress: Progress) -> 
     pages = whole_pages(data, recipe.layout)
     space = PageSpace.of(pages, recipe.pages_per_block)
     found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
-    doubt = place_doubt(pages, recipe, Places(found.score, found.share, found.is_anchored))
+    doubt = place_doubt(pages, recipe, VolumeWitness(found.score, found.share, found.is_anchored))
     if doubt is None and not recipe.interleave.is_none and not _is_found_again(data, recipe, progress):
         doubt = "the search does not come to this order of planes"
     if doubt is None:

@@ -16,7 +16,7 @@ from deadstick.solve.check_hints import check_hints, check_number
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
-from deadstick.solve.doubts import Places, doubted, place_doubt
+from deadstick.solve.doubts import VolumeWitness, doubted, place_doubt
 from deadstick.solve.endings import (
     ended_encrypted,
     nothing_to_read,
@@ -229,7 +229,9 @@ def _translated(
     )
     reason = "the recipe decodes the dump"
     score = translation.volume_score
-    doubt = place_doubt(pages, recipe, Places(score, spread.share, translation.is_anchored), is_given=known is not None)
+    doubt = place_doubt(
+        pages, recipe, VolumeWitness(score, spread.share, translation.is_anchored), is_given=known is not None
+    )
     if doubt is None and not block_is_told:
         doubt = "the keystreams fit another block size as well"
     if doubt is not None:
