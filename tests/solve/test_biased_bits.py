@@ -11,7 +11,7 @@ from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Restart, Scrambler
 from deadstick.solve.biased_bits import seeds_by_bias, solved
-from deadstick.solve.stored_keystreams import data_as_read
+from deadstick.solve.table_recipes import data_as_read
 
 LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
 PAGES = 90

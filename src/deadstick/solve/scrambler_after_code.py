@@ -31,7 +31,8 @@ from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
 from deadstick.solve.spread import evenly
-from deadstick.solve.stored_keystreams import alike_pieces, data_as_read, find_table, table_after_code
+from deadstick.solve.stored_keystreams import find_table
+from deadstick.solve.table_recipes import alike_pieces, data_as_read, table_after_code
 from deadstick.solve.text_seeds import seeds_by_text
 
 TRIED_PAGES = 4

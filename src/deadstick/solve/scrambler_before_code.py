@@ -22,8 +22,9 @@ from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, merged
 from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
-from deadstick.solve.stored_keystreams import alike_pieces, find_table, table_before_code
+from deadstick.solve.stored_keystreams import find_table
 from deadstick.solve.survey import SURVEY_BYTES
+from deadstick.solve.table_recipes import alike_pieces, table_before_code
 
 MOST_REGISTERS = 3
 """Seen in the corrected data."""

@@ -26,3 +26,8 @@ def scattered(count: int, most: int) -> NDArray[np.int64]:
     if count <= most:
         return np.arange(count, dtype=np.int64)
     return np.sort(np.random.default_rng(count).choice(count, most, replace=False)).astype(np.int64)
+
+
+def evenly_of(numbers: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """All of some numbers, or `most` of them, evenly spread."""
+    return numbers[evenly(len(numbers), most)]
