@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from deadstick.solve.find_code import _multiples
 from deadstick.solve.geometry import PageCandidate, _is_faint, page_candidates
+from deadstick.solve.row_views import multiples_of
 
 PAGE, PERIOD = 2370, 53
 
@@ -25,8 +25,8 @@ def test_blocks_of_one_byte_do_not_hide_where_keystreams_come_again() -> None:
 
 def test_a_chain_of_sizes_goes_by_powers_of_two() -> None:
     # Seven pages have another share of spare bytes than one has: too few for the parity of one of its codewords.
-    assert [size.page_bytes for size in _multiples(restarting(2382, 9528, 16674, 4764))] == [2382, 4764, 9528]
-    assert _multiples(restarting(2382, 16674)) == ()
+    assert [size.page_bytes for size in multiples_of(restarting(2382, 9528, 16674, 4764))] == [2382, 4764, 9528]
+    assert multiples_of(restarting(2382, 16674)) == ()
 
 
 def test_a_comb_is_faint_beside_a_lag_that_its_pages_do_not_divide() -> None:

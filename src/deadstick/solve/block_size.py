@@ -106,7 +106,10 @@ def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.i
     changes = np.flatnonzero(both & (values[1:] != values[:-1])) + 1
     # Borders do not follow each other: a block that was written in another way changes at every page.
     near = np.diff(changes) == 1
-    alone: NDArray[np.int64] = changes[~(np.r_[near, False] | np.r_[False, near])]
+    in_a_row = np.zeros(len(changes), np.bool_)
+    in_a_row[1:] |= near
+    in_a_row[:-1] |= near
+    alone: NDArray[np.int64] = changes[~in_a_row]
     return alone
 
 

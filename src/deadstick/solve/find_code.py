@@ -16,16 +16,15 @@ from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
 from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.places import Places, every_place, tails_of
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
-from deadstick.solve.register import Hits, Register, find_hits
-from deadstick.solve.row_view import FEWEST_ROWS, RowView
-from deadstick.solve.survey import Survey
+from deadstick.solve.register import Register
+from deadstick.solve.row_view import RowView
+from deadstick.solve.row_views import RowViews
 from deadstick.solve.window import Window, data_bytes_of, search
 
 CLEARLY = 1.06
 """How many times more of the code's strength a page must leave to be better than a smaller one."""
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
-MOST_LAGS_OF_RATE = 2
 RIVALS, FEW_RIVALS, RIVALS_SECONDS = 10, 4, 20.0
 """Other page sizes that are looked at, and seconds after which no further one is."""
 NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
@@ -36,8 +35,6 @@ MULTIPLES = (2, 3, 4, 8, 16, 32)
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
-MOST_REGISTERS = 1
-"""Registers whose output is taken off the pages; the first has been seen most often."""
 FIRST_SECONDS = 90.0
 """No new step of the first ones begins after so long."""
 
@@ -65,13 +62,9 @@ class CodeSearch:
             registers: seen in the dump as read.
             progress: told about every step.
         """
-        self.data, self.candidates, self.progress = data, candidates, progress
-        self.registers = registers[:MOST_REGISTERS]
-        self.surveys: dict[int, Survey] = {}
-        self.views: dict[tuple[int, int | Register], RowView] = {}
-        self.hits: dict[Register, Hits] = {}
-        self.rates: dict[int, float | None] = {}
-        self.multiples = _multiples(candidates)
+        self.candidates, self.progress = candidates, progress
+        self.rows = RowViews(data, candidates, registers)
+        self.multiples = self.rows.multiples
         self.tried = 1
 
     def first(self, hint: CodeHint | None = None) -> FoundPage | None:
@@ -110,7 +103,7 @@ class CodeSearch:
         """
         if step.depth is not None or step.at_ends or not self.multiples:
             return None
-        for view, depth in self._views(self.multiples[-1], step):
+        for view, depth in self.rows.of(self.multiples[-1], step):
             left = step.polynomials
             for _ in range(MOST_TURNS):
                 places = _of_messages(view.in_line, step)
@@ -130,73 +123,12 @@ class CodeSearch:
     def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
         for candidate in candidates:
-            for view, depth in self._views(candidate, step):
+            for view, depth in self.rows.of(candidate, step):
                 found = self._found(view, candidate, step, depth)
                 if found is not None:
                     return found
                 self.tried += len(step.polynomials) * PLACES_A_FIELD
         return None
-
-    def _views(self, candidate: PageCandidate, step: Step) -> Iterator[tuple[RowView, Depth | dict[int, Depth]]]:
-        """The rows in which a step looks, and how deep."""
-        # Pages as they are; pages without what the register adds, which it may do to a part of them only, with half the
-        # errors of differences; pages that share a keystream; pages next to each other under one and the same mask.
-        # Neighbours come last: they often look alike by their metadata, whatever the keystream does.
-        periods = [period for period in candidate.periods if period > 1]
-        registers = self.registers if candidate.shows_restarts else ()
-        ways: list[int | Register] = [0, *registers, *periods, 1]
-        for way in ways[: step.lags + 1 + len(registers)]:
-            view = self._view(candidate.page_bytes, way)
-            if len(view.heads.rows.values) < FEWEST_ROWS:
-                continue
-            depth = self._depth(view, candidate, step)
-            if depth is not None:
-                yield view, depth
-
-    def _view(self, page: int, way: int | Register) -> RowView:
-        """Rows of a page size: a lag, or a register."""
-        if (page, way) not in self.views:
-            survey = self.surveys.setdefault(page, Survey(self.data, page))
-            self.views[page, way] = RowView(survey, way, self._hits(way) if isinstance(way, Register) else None)
-        return self.views[page, way]
-
-    def _hits(self, register: Register) -> Hits:
-        if register not in self.hits:
-            self.hits[register] = find_hits(self.data, register)
-        return self.hits[register]
-
-    def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
-        """How deep a step looks into rows; None where it does not."""
-        # Bit errors are the chip's, whichever page size shows them; the longest rows have the most free space.
-        asked = (candidate, self.candidates[0], *self.multiples[-1:])
-        rate = next((rate for rate in map(self._page_rate, asked) if rate is not None), None)
-        if step.test == "roots":
-            return SHALLOW if rate is None or view.has_clean_words(rate) else None
-        if step.depth is not None and not step.blind:
-            return step.depth
-        if step.blind:
-            return step.depth if rate is None else None
-        alone = {data_bytes_of(other.page_bytes) for other in (candidate, *self.multiples)}
-        return view.depths(rate, alone) if rate is not None else None
-
-    def _page_rate(self, candidate: PageCandidate) -> float | None:
-        """Share of wrong bits, by the first rows that tell."""
-        page = candidate.page_bytes
-        if page not in self.rates:
-            registers = self.registers if candidate.shows_restarts else ()
-            ways: list[int | Register] = [*registers, *[p for p in candidate.periods if p > 1][:MOST_LAGS_OF_RATE]]
-            rates = (self._view(page, way).page_rate for way in ways)
-            found = next((rate for rate in rates if rate is not None), None)
-            self.rates[page] = found if found is not None else self._plain_rate(page)
-        return self.rates[page]
-
-    def _plain_rate(self, page: int) -> float | None:
-        """Share of wrong bits where pages may be plain: tables with a few entries look like zeros with many errors.
-
-        So the lowest counts; of neighbours with the same entries nothing but errors is left in the difference.
-        """
-        rates = [rate for way in (0, 1) if (rate := self._view(page, way).page_rate) is not None]
-        return min(rates, default=None)
 
     def _found(
         self, view: RowView, candidate: PageCandidate, step: Step, depth: Depth | dict[int, Depth]
@@ -258,7 +190,7 @@ class CodeSearch:
         natural = NATURAL[message] == first.window.m
         depth = _depth_for(first.words)
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
-        own = (self._found(view, first.candidate, step, depth) for view, depth in self._views(first.candidate, step))
+        own = (self._found(view, first.candidate, step, depth) for view, depth in self.rows.of(first.candidate, step))
         others = (self.over([candidate], step) for candidate in self._rivals(first))
         deadline = monotonic() + RIVALS_SECONDS
         for other in chain(own, others):
@@ -287,24 +219,6 @@ class CodeSearch:
         for candidate in self.candidates[: RIVALS if first.share < WHOLE_SHARE else FEW_RIVALS]:
             if candidate.page_bytes not in seen:
                 yield candidate
-
-
-def _multiples(candidates: Sequence[PageCandidate]) -> tuple[PageCandidate, ...]:
-    """Page sizes at whose borders the register starts anew, parts of the largest of them; at least two, or none.
-
-    They are the first one times powers of two: seven times as many bytes have another share of spare ones, too few for
-    the parity of a codeword.
-    """
-    shown = [candidate for candidate in candidates if candidate.shows_restarts]
-    alike = [c for c in shown if _is_doubled(c.page_bytes, shown[0].page_bytes)]
-    found = tuple(sorted(alike, key=lambda c: c.page_bytes))
-    return found if len(found) > 1 else ()
-
-
-def _is_doubled(one: int, other: int) -> bool:
-    """Whether the larger of two sizes is the smaller one times a power of two."""
-    times, rest = divmod(max(one, other), min(one, other))
-    return not rest and times.bit_count() == 1
 
 
 def _of_messages(places: Sequence[Places], step: Step) -> list[Places]:

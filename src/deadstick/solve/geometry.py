@@ -248,7 +248,7 @@ def _from_broad_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
         ]
         found += [
             PageCandidate(
-                int(pages[i]), (), float(clear[i]), f"a comb of broad teeth, {clear[i]:.0f} times the usual deviation"
+                int(pages[i]), (), float(clear[i]), f"a comb of broad teeth, {clear[i]:.0f} standard deviations"
             )
             for i in peaks
         ]
