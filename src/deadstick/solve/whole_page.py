@@ -69,6 +69,8 @@ def _without_rest(found: FoundPage) -> FoundPage:
 def _fewer_codewords(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage | None:
     """A page of fewer codewords, where several pages that are filled were taken for one and the register tells."""
     layout, count = found.layout, len(found.layout.codewords)
+    if layout.page_bytes % count:
+        return None  # codewords that end inside a byte make no pages
     unit = PageLayout(layout.page_bytes // count, layout.codewords[:1])
     if count == 1 or multiple.repeated(unit, count).codewords != layout.codewords:
         return None
