@@ -1,13 +1,18 @@
 """How many codewords make a page."""
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, bit_packed
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.multiple import by_metadata, by_register, repeated, unit_with_rest
+from deadstick.solve.found_page import FoundPage
+from deadstick.solve.multiple import by_metadata, by_register, is_filled, repeated, unit_with_rest
 from deadstick.solve.register import Register
+from deadstick.solve.whole_page import _fewer_codewords
 
 POLYNOMIAL = 0x100400007  # x^32 + x^22 + x^2 + x + 1
 DATA, PARITY, WORD = 512, 48, 560
@@ -51,3 +56,11 @@ def test_two_codewords_a_page_with_metadata_in_the_first_alone() -> None:
     found = by_metadata(pages, recipe)
     assert found is not None
     assert found.times == 2
+
+
+def test_codewords_that_end_inside_a_byte_are_no_pages() -> None:
+    """Sixteen words of 1024 bytes and 812 bits of parity: a sixteenth of the page is no whole number of bytes."""
+    layout = bit_packed(18008, 0, 16, 1024, 812)
+    assert is_filled(layout)
+    found = cast(FoundPage, SimpleNamespace(layout=layout))
+    assert _fewer_codewords(found, ()) is None
