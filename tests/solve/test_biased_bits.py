@@ -19,6 +19,8 @@ SEEDS = (0x1234567, 0x89ABCDE, 0x0F1E2D3)
 POLYNOMIAL = (1 << 28) | 0b1001
 WITH_COMPLEMENTS = POLYNOMIAL ^ POLYNOMIAL << 1
 """Times (x + 1): its output may be the complement of that of the shorter one."""
+WITH_PATTERN = POLYNOMIAL ^ POLYNOMIAL << 1 ^ POLYNOMIAL << 2
+"""Times (x^2 + x + 1): its output may have a pattern of three added, as the bytes of pixels are one."""
 Kind = Callable[[np.random.Generator], np.ndarray]
 
 
@@ -79,11 +81,12 @@ def test_noise_has_no_seed(place: Place) -> None:
     assert told(recipe_of(POLYNOMIAL, place, "codeword"), noise(np.random.default_rng(3))) == {}
 
 
+@pytest.mark.parametrize("polynomial", [WITH_COMPLEMENTS, WITH_PATTERN])
 @pytest.mark.parametrize("kind", [samples, unsigned_samples, letters])
-def test_a_keystream_that_may_be_the_complement_is_not_told(kind: Kind) -> None:
+def test_a_keystream_that_may_be_a_pattern_of_the_data_is_not_told(kind: Kind, polynomial: int) -> None:
     # The sum of two bits is that of their complements, and of an alphabet nothing says in which half it lies.
     data = kind(np.random.default_rng(7))
-    assert told(recipe_of(WITH_COMPLEMENTS, "before_ecc", "codeword"), data) == {}
+    assert told(recipe_of(polynomial, "before_ecc", "codeword"), data) == {}
 
 
 def test_one_page_copied_many_times_is_one_word() -> None:
@@ -116,3 +119,13 @@ def test_a_short_register_needs_hardly_any_bias() -> None:
     recipe = recipe_of(0x10002D, "before_ecc", "page")
     assert told(recipe, data.astype(np.uint8)) == {1: SEEDS[1] & 0xFFFFF}
     assert told(recipe, noise(rng)) == {}
+
+
+@pytest.mark.parametrize("polynomial", [POLYNOMIAL, 0x10002D])
+def test_the_seed_is_that_of_the_register_under_its_complement(polynomial: int) -> None:
+    recipe = recipe_of(polynomial, "after_ecc", "page")
+    assert recipe.scrambler is not None
+    inverse = replace(recipe.scrambler, keystreams=recipe.scrambler.keystreams.inverse())
+    low = (1 << polynomial.bit_length() - 1) - 1
+    data = letters(np.random.default_rng(7))
+    assert told(replace(recipe, scrambler=inverse), data) == {1: SEEDS[1] & low}

@@ -15,6 +15,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.codes import gf2poly
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.every_seed import LONGEST, best_seed
@@ -29,6 +30,9 @@ CHOICE = 4
 """Times as many of the surest equations as there are unknowns, of which each trial solves some."""
 MOST_ATTEMPTS = 8
 """Keystreams for which all seeds of a short register are tried, a few seconds each."""
+PATTERNS = 0b1001
+"""x^3 + 1: a register with a factor of it may add ones throughout, or a pattern of three bytes such as pixels have, and
+sums of bits do not tell which of them the data hold."""
 SURE = 14.0
 """Standard deviations of random sums that all equations must reach together. There are at most 2^64 seeds, of which the
 best would reach 9.5 by accident (normal distribution, tail of 2^-64)."""
@@ -57,8 +61,6 @@ RELATIONS = (
     Relation((0, 1), 2, 0),  # the high byte first
     Relation((0, 1)),  # samples of 8 bits with a sign
 )
-
-
 EVERY_RELATION = tuple(Relation(bits) for count in (1, 2) for bits in combinations(range(8), count))
 MOST_KNOWN, CLEARLY = 512, 4.0
 """Pages that tell how often such sums are even, and standard deviations by which that must differ from one half."""
@@ -75,25 +77,28 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
         missing: numbers of the keystreams.
 
     Returns:
-        Number -> seed, as far as one explains so much that none does by accident.
+        Number -> seed, as far as one explains so much that none does by accident. Empty for a register whose output may
+        be such a pattern as data have themselves.
     """
     scrambler = recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not len(rows):
         return {}
     keystreams = scrambler.keystreams
+    if gf2poly.gcd(keystreams.polynomial, PATTERNS) != 1:
+        return {}
+    if keystreams.complement:
+        # Only the register's output is asked for.
+        rows, keystreams = ~rows, replace(keystreams, complement=False)
+        recipe = replace(recipe, scrambler=replace(scrambler, keystreams=keystreams))
     width = keystreams.polynomial.bit_length() - 1
-    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
+    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)))
     basis = replace(recipe, scrambler=replace(scrambler, keystreams=single)).keys[0]
-    pieces = list(_alike_pieces(basis, recipe))
+    length, begins = _alike_pieces(basis, recipe)
     under = scrambler.index(pages, recipe.pages_per_block)
     found = {}
     attempts, usual = 0, _usual(recipe, rows, under) if width <= LONGEST else {}
     for number in missing:
-        seeds = (
-            _seed(words, basis[:, begin : begin + length])
-            for begin, length, others in pieces
-            for words in _groups(rows[under == number], length, (begin, *others))
-        )
+        seeds = (_seed(words, basis[:, :length]) for words in _groups(rows[under == number], length, begins))
         seed = next((seed for seed in seeds if seed is not None), None)
         if seed is None and attempts < MOST_ATTEMPTS:
             attempts += 1
@@ -136,17 +141,17 @@ def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes
     yield np.unique(words.reshape(-1, length), axis=0)
 
 
-def _alike_pieces(basis: Bytes, recipe: Recipe) -> Iterator[tuple[int, int, tuple[int, ...]]]:
-    """(first byte, bytes, other first bytes) of stretches of a page's data that have the same keystream."""
+def _alike_pieces(basis: Bytes, recipe: Recipe) -> tuple[int, tuple[int, ...]]:
+    """(bytes, first bytes) of the stretches of a page's data that have the keystream of the first one."""
     count = len(recipe.layout.codewords)
     length = basis.shape[1] // count
-    if length * count == basis.shape[1]:
-        others = range(length, basis.shape[1], length)
-        alike = [first for first in others if (basis[:, first : first + length] == basis[:, :length]).all()]
-        if alike:
-            yield 0, length, tuple(alike)
-            return
-    yield 0, basis.shape[1], ()
+    begins = tuple(
+        first
+        for first in range(0, length * count, length)
+        if (basis[:, first : first + length] == basis[:, :length]).all()
+    )
+    is_even = length * count == basis.shape[1] and len(begins) > 1
+    return (length, begins) if is_even else (basis.shape[1], (0,))
 
 
 def _seed(words: Bytes, basis: Bytes) -> int | None:
@@ -193,7 +198,7 @@ def solved(masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[
         weights: `float64[equations]`, how surely.
 
     Returns:
-        None where none explains the equations, not all bits of x are in them, or another x gives all the other sums.
+        None where none explains the equations, or not all bits of x are in them.
 
     >>> masks = np.arange(1, 4096, dtype=np.uint64)  # x has twelve bits
     >>> ones = np.bitwise_count(masks & np.uint64(0xABC)) % 2 == 1
@@ -213,14 +218,8 @@ def solved(masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[
             return None
         holds = (np.bitwise_count(masks & np.uint64(seed)) & 1 == 1) == ones
         if float(np.where(holds, weights, -weights).sum()) >= SURE * total:
-            return None if _has_opposite(masks, width) else seed
+            return seed
     return None
-
-
-def _has_opposite(masks: NDArray[np.uint64], width: int) -> bool:
-    """Whether some x makes all sums odd: then each solution has another that gives the opposite sums."""
-    turned = _eliminated(masks.tolist(), [True] * len(masks), width)
-    return turned is not None and bool((np.bitwise_count(masks & np.uint64(turned)) & 1 == 1).all())
 
 
 def _eliminated(masks: list[int], ones: list[bool], width: int) -> int | None:

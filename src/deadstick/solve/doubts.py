@@ -82,7 +82,6 @@ def _has_unused_register(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     scrambler = recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams):
         return False
-    # Slices of a view: the pages may be a file.
     some = np.ascontiguousarray(pages[: REGISTER_BYTES // recipe.layout.page_bytes]).reshape(-1)
     return bool(find_registers(some))
 

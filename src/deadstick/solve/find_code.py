@@ -146,9 +146,8 @@ class CodeSearch:
     def _windows(self, view: RowView, step: Step, depth: Depth | dict[int, Depth]) -> list[Window]:
         # What lies in line has been looked for in the longest rows.
         in_chain = any(candidate.page_bytes == view.survey.page_bytes for candidate in self.multiples)
-        places = _of_messages(view.in_spare if step.depth is None and in_chain else view.places, step)
-        if step.at_ends:
-            places = view.at_ends
+        others = view.in_spare if step.depth is None and in_chain else view.places
+        places = _of_messages(view.at_ends if step.at_ends else others, step)
         if step.test == "roots":
             seen = search(view.heads, step.polynomials, self.tried, None if step.everywhere else tails_of(places))
             return self._decoded(view, seen) if seen else []

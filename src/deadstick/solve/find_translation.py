@@ -176,11 +176,13 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         progress("translation", done + 1, len(trials))
         # Copies are worth a look only where blocks make a volume, or where metadata alone must decide.
         is_numbered = item is not None and item.log10_chance < SURE_CHANCE
-        order = orders.of(versioned.translation) if score >= SURE_VOLUME or is_numbered else Order()
+        has_volume = score >= SURE_VOLUME
+        order = orders.of(versioned.translation) if has_volume or is_numbered else Order()
         if order.is_opposite:
             continue
         # Where no volume says where pages belong nothing is claimed, and the copies are all that is left to ask.
-        is_proven = order.is_proven(versioned) if score >= SURE_VOLUME else order.log10_chance < UPWARDS
+        is_proven = (has_volume or is_numbered) and order.is_proven(versioned)
+        is_proven |= not has_volume and order.log10_chance < UPWARDS
         if versioned.translation.version is not None:
             if not is_proven:
                 backwards = consistency(space, complete, metadata, cache, oldest=True)

@@ -270,8 +270,7 @@ class _Seeds:
         if len(first) < FEWEST_PAIRS:
             return True
         # Rewound by as many bytes as lie between them, the second of two is the first, whatever the gap is.
-        for gap in range(min(page, LONGEST_GAPS[0])):
-            back = rewound(seeds[first + 1], np.full(len(first), page - gap), register)
-            if np.count_nonzero(back == seeds[first]) > APART * len(first):
-                return True
-        return False
+        gaps = np.arange(min(page, LONGEST_GAPS[0]))
+        back = rewound(np.tile(seeds[first + 1], len(gaps)), np.repeat(page - gaps, len(first)), register)
+        same = back.reshape(len(gaps), -1) == seeds[first]
+        return int(np.count_nonzero(same, axis=1).max()) > APART * len(first)

@@ -30,11 +30,12 @@ from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
-from deadstick.solve.spread import evenly
+from deadstick.solve.spread import evenly, evenly_of
 from deadstick.solve.stored_keystreams import find_table
 from deadstick.solve.table_recipes import alike_pieces, data_as_read, table_after_code
 from deadstick.solve.text_seeds import seeds_by_text
 
+KNOWN_PAGES = 512
 TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 
@@ -144,7 +145,9 @@ def _with_biased_seeds(
     if scrambler is None or not len(missing):
         return seeds
     written = np.flatnonzero(found.survey.written)
-    chosen = written[np.isin(scrambler.index(written, recipe.pages_per_block), missing)]
+    is_missing = np.isin(scrambler.index(written, recipe.pages_per_block), missing)
+    # The others show what data are like.
+    chosen = np.union1d(written[is_missing], evenly_of(written[~is_missing], KNOWN_PAGES))
     rows = data_as_read(replace(recipe, scrambler=None), found.survey.pages[chosen])
     shown = seeds_by_bias(recipe, rows, chosen, missing.tolist())
     if shown:

@@ -60,10 +60,10 @@ def before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     clearer(orders(found.layout))
     if best is not None:
         clearer(changed_markers(best.recipe, found.survey.pages[some], some))
-    return _with_metadata_seeds(best, found) if best is not None else _stored_before_code(found, plain)
+    return _with_further_seeds(best, found) if best is not None else _stored_before_code(found, plain)
 
 
-def _with_metadata_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
+def _with_further_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
     scrambler = best.recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
         return best
