@@ -1,6 +1,7 @@
 """Page sizes that a dump suggests, and what must not hide them."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deadstick.solve.geometry import PageCandidate, _is_faint, page_candidates
 from deadstick.solve.row_views import multiples_of
@@ -21,6 +22,20 @@ def test_blocks_of_one_byte_do_not_hide_where_keystreams_come_again() -> None:
     pages[900:1300] = 0x3C
     best = page_candidates(pages.reshape(-1))[0]
     assert (best.page_bytes * best.periods[0]) % (PAGE * PERIOD) == 0
+
+
+def restarted(codeword: int, blank: int) -> NDArray[np.uint8]:
+    """Pages of four codewords, each under the same keystream of its page, of which no two have the same."""
+    rng = np.random.default_rng(4)
+    pages = rng.integers(0, 256, (2000, 4, codeword), np.uint8)
+    pages[500 : 500 + blank] = rng.integers(0, 256, (blank, 1, codeword), np.uint8)
+    return pages.reshape(-1)
+
+
+def test_codewords_under_one_keystream_show_where_no_lag_of_blocks_does() -> None:
+    sizes = [(size.page_bytes, size.periods) for size in page_candidates(restarted(2090, blank=60))]
+    assert sizes == [(2090, (1,)), (4180, (1,)), (8360, (1,)), (16720, (1,))]
+    assert page_candidates(restarted(2090, blank=0)) == ()
 
 
 def test_a_chain_of_sizes_goes_by_powers_of_two() -> None:

@@ -1,8 +1,6 @@
 """Page sizes and keystream periods that the dump itself suggests.
 
-Equal bytes at a lag: every byte value becomes a random +1 or -1 (erased stretches become 0, so that they are silent)
-and the autocorrelation is taken by FFT (Wiener-Khinchin). Unrelated bytes give 0 with a known spread, so each lag has a
-figure in standard deviations. Two things stand out: the lag after which the keystream comes again, since constant
+Equal bytes at a lag (`lag_figures`) tell two things: the lag after which the keystream comes again, since constant
 data under the same keystream are the same bytes, and, where columns of the page are alike from page to page, a comb
 with a tooth at every multiple of the page. Its teeth are narrow where single columns are alike, and as broad as the
 spare area where the data are plain and only the parity is not like them. These are candidates; the code proves one.
@@ -13,11 +11,11 @@ from dataclasses import dataclass, replace
 from itertools import zip_longest
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from deadstick.solve.blank_ends import best_sizes
+from deadstick.solve.lag_figures import lag_figures
 
 DATA_SIZES = tuple(512 << shift for shift in range(6))
 SPARE_RANGE = (16, 2208)
@@ -25,9 +23,6 @@ MOST_SPARE = 0.35
 """Largest spare area as a share of the data: the parts of the ONFI era stay below it (common practice, no source)."""
 PAGES_PER_BLOCK = (16, 1024)
 SAMPLE_BYTES = 16 << 20
-ERASED_STRETCH = 256
-ERASED_BYTES = 0.9
-LONGEST_PAGE = DATA_SIZES[-1] + SPARE_RANGE[1]
 LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
 BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
@@ -73,7 +68,7 @@ def page_candidates(
         One candidate a page size; empty where nothing stands out.
     """
     figures = lag_figures(data[:SAMPLE_BYTES])
-    by_period = _told_apart(data[:SAMPLE_BYTES], _from_periods(figures))
+    by_period = _told_apart(data[:SAMPLE_BYTES], _from_periods(figures)) or _from_codewords(figures)
     by_comb = _from_comb(figures)
     by_broad_comb = _from_broad_comb(figures)
     periods: dict[int, tuple[int, ...]] = {}
@@ -120,49 +115,6 @@ def _alternating(*lists: list[PageCandidate]) -> Iterator[PageCandidate]:
         yield from (item for item in items if item is not None)
 
 
-def lag_figures(data: NDArray[np.uint8], seed: int = 20) -> NDArray[np.float32]:
-    """How many more equal bytes there are at each lag than among unrelated bytes.
-
-    Args:
-        data: `uint8[bytes]`.
-        seed: of the random signs.
-
-    Returns:
-        `float32[bytes / 2]`: standard deviations, index is the lag; 0 for lags below 256.
-    """
-    # As many of one sign as of the other: an excess of one would lift every lag of uniform bytes.
-    signs = np.random.default_rng(seed).permutation(np.repeat(np.array([-1, 1], np.float32), 128))
-    series = signs[data]
-    _silence_erased(data, series)
-    power = float(np.mean(np.abs(series)))
-    size = scipy.fft.next_fast_len(2 * len(series), real=True)
-    spectrum = scipy.fft.rfft(series, size)
-    spectrum *= spectrum.conj()
-    correlation = scipy.fft.irfft(spectrum, size, overwrite_x=True)[: len(series) // 2]
-    pairs = len(series) - np.arange(len(correlation))
-    figures: NDArray[np.float32] = (correlation / np.sqrt(pairs * max(power, 1e-9))).astype(np.float32)
-    figures[:256] = 0
-    return figures
-
-
-def _silence_erased(data: NDArray[np.uint8], series: NDArray[np.float32]) -> None:
-    """Set the series to 0 in erased stretches, which would be alike at every lag; single 0xFF columns stay.
-
-    So are blocks of one byte throughout, as a trial or a bad block may leave them: longer than any page, which has
-    metadata or parity in between.
-    """
-    count = len(data) // ERASED_STRETCH
-    stretches = data[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)
-    erased = (stretches == 0xFF).mean(axis=1) > ERASED_BYTES
-    usual = stretches[:, ERASED_STRETCH // 2 :][:, :1]
-    alike = (stretches == usual).mean(axis=1) > ERASED_BYTES
-    borders = np.flatnonzero(np.r_[True, (alike[1:] != alike[:-1]) | (usual[1:] != usual[:-1])[:, 0], True])
-    for first, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
-        if alike[first] and (end - first) * ERASED_STRETCH > LONGEST_PAGE:
-            erased[first:end] = True
-    series[: count * ERASED_STRETCH].reshape(count, ERASED_STRETCH)[erased] = 0
-
-
 def allowed_pages() -> NDArray[np.int64]:
     """Every page size that the search considers, ascending: a power of two and a plausible spare area."""
     sizes = set()
@@ -189,6 +141,24 @@ def _from_periods(figures: NDArray[np.float32]) -> list[PageCandidate]:
                 witness = f"bytes come again after {lag:,} bytes, {figures[lag]:.0f} standard deviations"
                 found.append(PageCandidate(lag // count, (count,), float(figures[lag]), witness))
     return found
+
+
+def _from_codewords(figures: NDArray[np.float32]) -> list[PageCandidate]:
+    """Codewords under a keystream that starts anew at each: one lag and its multiples stand out, and nothing else does.
+
+    A few pages of free space show it, where they show no lag of whole blocks. One codeword is as good as a page then;
+    or two and more are, where they do not lie in line.
+    """
+    allowed = allowed_pages()
+    allowed = allowed[allowed < len(figures)]
+    best = int(allowed[figures[allowed].argmax()]) if len(allowed) else 0
+    others = figures.copy()
+    others[:: max(1, best)] = 0
+    if not best or figures[best] < FIGURE_MIN or others.max() >= FIGURE_MIN:
+        return []
+    witness = f"bytes come again after {best:,} bytes, {figures[best]:.0f} standard deviations"
+    pages = [page for page in (best << shift for shift in range(len(DATA_SIZES))) if page in allowed]
+    return [PageCandidate(page, (1,), float(figures[best]), witness) for page in pages]
 
 
 def _told_apart(data: NDArray[np.uint8], items: list[PageCandidate]) -> list[PageCandidate]:
