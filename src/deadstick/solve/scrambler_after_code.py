@@ -15,6 +15,8 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.biased_bits import seeds_by_bias
+from deadstick.solve.blank_runs import without_common_errors
+from deadstick.solve.code_schedule import schedule_by_code
 from deadstick.solve.coded_pages import (
     CodedPages,
     Unscrambled,
@@ -28,6 +30,7 @@ from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
 from deadstick.solve.spread import evenly, evenly_of
@@ -36,6 +39,8 @@ from deadstick.solve.table_recipes import alike_pieces, data_as_read, table_afte
 from deadstick.solve.text_seeds import seeds_by_text
 
 KNOWN_PAGES = 512
+WHOLE = 0.9
+"""Share of the codewords that decode from which on no other rule of the table is asked."""
 TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 
@@ -199,11 +204,25 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     written = np.flatnonzero(found.survey.written)
     plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
     raw = found.survey.pages[written]
-    data = data_as_read(plain, raw)
-    table = find_table(data, written, found.lag, alike_pieces(found.layout), may_be_plain=False)
-    recipe = table_after_code(plain, table, raw, written) if table is not None else None
-    best = better(None, recipe, found) if recipe is not None else None
-    if best is None or table is None:
+    best = _with_table(found, plain, raw, written, None)
+    if best is None or best.decoded < WHOLE * best.examined:
+        rule = schedule_by_code(plain, raw, written, found.lag)
+        other = _with_table(found, plain, raw, written, rule) if rule is not None else None
+        best = other if best is None or (other is not None and other.decoded > best.decoded) else best
+    if best is None:
         return None
-    recipe = with_aligned_metadata(best.recipe, found.survey.pages, written)
-    return replace(best, recipe=recipe, table=table, derived=table.unknown)
+    return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, written))
+
+
+def _with_table(
+    found: CodedPages, plain: Recipe, raw: NDArray[np.uint8], written: NDArray[np.int64], rule: Schedule | None
+) -> Unscrambled | None:
+    """The recipe with a table under a rule, or under the one that equal data tell."""
+    data = data_as_read(plain, raw)
+    table = find_table(data, written, found.lag, alike_pieces(found.layout), may_be_plain=False, rule=rule)
+    recipe = table_after_code(plain, table, raw, written) if table is not None else None
+    if recipe is None or table is None:
+        return None
+    recipe = without_common_errors(recipe, raw, written, np.flatnonzero(table.by_few).tolist())
+    best = better(None, recipe, found)
+    return replace(best, table=table, derived=table.unknown) if best is not None else None

@@ -36,6 +36,7 @@ from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import SectorTest, may_hold_parity
+from deadstick.solve.page_lags import with_page_lags
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers
 from deadstick.solve.restarts import candidates_by_register
@@ -118,7 +119,7 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     registers = find_registers(part[:REGISTER_BYTES])
     progress("geometry", 0, 1)
     likeliest = (*candidates_by_register(part, registers), *sector_ends.page_sizes(part[:ENDS_BYTES]))
-    candidates = _with_hints(page_candidates(part, likeliest), hints)
+    candidates = _with_hints(with_page_lags(part, page_candidates(part, likeliest)), hints)
     given = from_parts(part, hints, candidates, registers)
     if given is not None:
         return described(chips, given, hints, [given_parts(given)], progress)

@@ -17,6 +17,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from deadstick.solve.blank_neighbours import with_blank_neighbours
+from deadstick.solve.blank_runs import with_blank_runs
 from deadstick.solve.schedule import Schedule, find_schedule
 from deadstick.solve.spread import evenly_of
 
@@ -53,12 +54,15 @@ class StoredTable:
         streams: `uint8[count, columns]`.
         known: `bool[count]`.
         votes: share of the pages that say the same, on average over known keystreams.
+        by_few: `bool[count]`: those that follow from the majority of a few pages; where these are as read, single bits
+            may be wrong.
     """
 
     schedule: Schedule
     streams: NDArray[np.uint8]
     known: NDArray[np.bool_]
     votes: float
+    by_few: NDArray[np.bool_]
 
     @property
     def unknown(self) -> int:
@@ -67,7 +71,13 @@ class StoredTable:
 
 
 def find_table(
-    rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, pieces: int = 1, *, may_be_plain: bool = True
+    rows: NDArray[np.uint8],
+    pages: NDArray[np.int64],
+    period: int,
+    pieces: int = 1,
+    *,
+    may_be_plain: bool = True,
+    rule: Schedule | None = None,
 ) -> StoredTable | None:
     """Keystreams under the data of pages.
 
@@ -77,13 +87,14 @@ def find_table(
         period: pages after which the keystream comes again, or a multiple; 0 where nothing is known.
         pieces: codewords in a page, at each of which the keystream may start anew; 1 where they are not alike.
         may_be_plain: nothing says yet that the data are scrambled; where pages do not decode as they are, that does.
+        rule: which page has which, where that is known; else it follows from stretches that are equal.
 
     Returns:
         None where nothing repeats, or the data are not scrambled.
     """
     if not len(rows):
         return None
-    schedule = _schedule(rows, pages, CONSTANT if may_be_plain else 1.0)
+    schedule = rule or _schedule(rows, pages, CONSTANT if may_be_plain else 1.0)
     if schedule is None and period:
         schedule = Schedule(period, 1, 0, 0, 0, 0)
     if schedule is None or schedule.count < 2:
@@ -101,8 +112,10 @@ def find_table(
             known[number] = True
             streams[number] = found[0]
             shares.append(found[1])
+    voted = known
     streams, known = with_blank_neighbours(rows, pages, numbers, streams, known)
-    return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0)
+    streams, known = with_blank_runs(rows, pages, numbers, streams, known)
+    return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0, known & ~voted)
 
 
 def _voted(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArray[np.uint8], float] | None:

@@ -1,0 +1,168 @@
+"""Keystreams of a table that one long run of free space shows, where all else is packed.
+
+With few blank pages under each keystream their content is no more frequent than copies of one page of data may be. But
+if they lie next to each other, a long run of pages is equal, but for bit errors, to the pages that follow under the
+same keystreams, and to those after them. Files do not come again like that: they would have to be as long as all the
+keystreams together, and lie there three times in a row. (A pattern that fills a file does, and makes no volume.)
+
+Three pages leave a bit of their majority wrong where two have an error in common. After the ECC no page of data tells,
+since a keystream that is wrong by a codeword corrects as well. But the blank pages do: all of them are corrected to the
+wrong bits, instead of to zeros (`without_common_errors`).
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import StoredKeystreams
+from deadstick.solve.spread import evenly
+
+Bytes = NDArray[np.uint8]
+
+PIECES = 48
+"""Stretches of eight bytes of a page that are compared."""
+MOST_FLIPS = 8
+"""Bits of a stretch that bit errors may change."""
+FEWEST_PAGES = 3
+"""Equal pages of a run under each keystream; one less where all keystreams come again, and none is known otherwise."""
+FEWEST_KEYSTREAMS = 8
+BLANK = 0.7
+"""Share of the stretches from which on a page is blank; bit errors spoil some."""
+MOST_ONES = 0.05
+"""Share of ones of a blank page under its keystream: metadata, and bit errors."""
+MOST_CORRECTED, CLEARLY = 8, 2
+"""Blank pages that are corrected, and how many more must be equal than differ."""
+
+
+def with_blank_runs(
+    rows: Bytes, pages: NDArray[np.int64], under: NDArray[np.int64], streams: Bytes, known: NDArray[np.bool_]
+) -> tuple[Bytes, NDArray[np.bool_]]:
+    """Further keystreams, from runs of pages that come again under the same keystreams.
+
+    Args:
+        rows: `uint8[pages, data_bytes]`, scrambled data, as read or corrected.
+        pages: `int64[pages]`, ascending.
+        under: `int64[pages]`, the keystream of each.
+        streams: `uint8[count, data_bytes]`, as far as they are known.
+        known: `bool[count]`.
+
+    Returns:
+        `uint8[count, data_bytes]` and `bool[count]`, with those that follow; the same arrays where none does.
+
+    >>> rng = np.random.default_rng(1)
+    >>> streams, rows = rng.integers(0, 256, (8, 512), np.uint8), rng.integers(0, 256, (64, 512), np.uint8)
+    >>> numbers = np.arange(64)
+    >>> rows[16:42] = streams[numbers[16:42] % 8]
+    >>> found, known = with_blank_runs(rows, numbers, numbers % 8, np.zeros_like(streams), np.zeros(8, bool))
+    >>> bool(known.all()), bool((found == streams).all())
+    (True, True)
+    """
+    columns = (8 * evenly(rows.shape[1] // 8, PIECES)[:, None] + np.arange(8)).reshape(-1)
+    pieces = np.ascontiguousarray(rows[:, columns]).view(np.uint64)
+    for run in _runs(pieces, pages, under):
+        numbers, counts = np.unique(under[run], return_counts=True)
+        told = numbers[counts >= FEWEST_PAGES]
+        if len(numbers) == len(known) and counts.min() >= FEWEST_PAGES - 1 and not known.any():
+            told = numbers  # the whole table twice: the volume tells whether this was a copy
+        if len(told) < FEWEST_KEYSTREAMS or known[told].all() or _is_refuted(rows, run, under, streams, known):
+            continue
+        streams, known = streams.copy(), known.copy()
+        for number in told[~known[told]].tolist():
+            streams[number], known[number] = _majority(rows[run[under[run] == number]]), True
+    return streams, known
+
+
+def _runs(pieces: NDArray[np.uint64], pages: NDArray[np.int64], under: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Rows of pages in line, each equal to the next one under its keystream or to the one before, longest first."""
+    order = np.lexsort((pages, under))
+    one, other = order[:-1], order[1:]
+    alike = under[one] == under[other]
+    alike[alike] = _are_alike(pieces[one[alike]], pieces[other[alike]])
+    # A block of one page throughout, as a trial may leave it, is under no keystream.
+    repeated = (under[:-1] != under[1:]) & _are_alike(pieces[:-1], pieces[1:])
+    alike &= ~np.r_[repeated, False][one] & ~np.r_[False, repeated][one]
+    covered = np.zeros(len(pages), np.bool_)
+    covered[one[alike]] = covered[other[alike]] = True
+    rows = np.flatnonzero(covered)
+    runs = np.split(rows, np.flatnonzero(np.diff(pages[rows]) != 1) + 1)
+    # Rows of a run whose likes lie elsewhere are copies.
+    return sorted((_inside(run, one[alike], other[alike], len(pages)) for run in runs), key=len, reverse=True)
+
+
+def _are_alike(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Which rows are equal but for bit errors: twice `uint64[rows, pieces]` -> `bool[rows]`."""
+    alike: NDArray[np.bool_] = np.bitwise_count(one ^ other).max(axis=1) <= MOST_FLIPS
+    return alike
+
+
+def _inside(run: NDArray[np.int64], one: NDArray[np.int64], other: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """The rows of a run that have a like in it."""
+    belongs = np.zeros(count, np.bool_)
+    belongs[run] = True
+    both = belongs[one] & belongs[other]
+    return np.union1d(one[both], other[both])
+
+
+def _is_refuted(
+    rows: Bytes, run: NDArray[np.int64], under: NDArray[np.int64], streams: Bytes, known: NDArray[np.bool_]
+) -> bool:
+    """Whether pages of a run under keystreams that are known hold data."""
+    told = run[known[under[run]]]
+    if not len(told):
+        return False
+    pieces = (rows[told] == streams[under[told]]).reshape(len(told), rows.shape[1] // 8, 8)
+    return bool((pieces.all(axis=2).mean(axis=1) > BLANK).mean() < BLANK)
+
+
+def _majority(rows: Bytes) -> Bytes:
+    odd = rows[: len(rows) - 1 + len(rows) % 2]
+    ones = np.unpackbits(odd, axis=1).sum(axis=0, dtype=np.int64)
+    majority: Bytes = np.packbits(2 * ones > len(odd))
+    return majority
+
+
+def without_common_errors(recipe: Recipe, raw: Bytes, pages: NDArray[np.int64], numbers: Iterable[int]) -> Recipe:
+    """The recipe with keystreams under which blank pages are zeros once they are corrected.
+
+    Args:
+        recipe: with a table of keystreams after the ECC, right but for single bits of the data.
+        raw: `uint8[pages, page_bytes]`, as read.
+        pages: `int64[pages]`, their numbers.
+        numbers: which of the keystreams are looked at.
+
+    Returns:
+        The recipe, without those of the keystreams that no two blank pages confirm.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams):
+        return recipe
+    streams = list(scrambler.keystreams.streams)
+    under = scrambler.index(pages, recipe.pages_per_block)
+    for number in numbers:
+        chosen = np.flatnonzero(under == number) if streams[number] else under[:0]
+        bare = raw[chosen] ^ np.frombuffer(streams[number], np.uint8) if len(chosen) else raw[:0]
+        blank = chosen[np.bitwise_count(bare).mean(axis=1) < 8 * MOST_ONES][:MOST_CORRECTED]
+        streams[number] = _corrected(recipe, raw[blank], pages[blank], streams[number])
+    keystreams = StoredKeystreams(tuple(streams))
+    return replace(recipe, scrambler=replace(scrambler, keystreams=keystreams))
+
+
+def _corrected(recipe: Recipe, raw: Bytes, pages: NDArray[np.int64], stream: bytes) -> bytes:
+    """A keystream less what blank pages under it are corrected to; empty where too few of them decode."""
+    if len(raw) < FEWEST_PAGES - 1:
+        return b""
+    decoded = recipe.decode(raw, pages)
+    # A page with a few bytes of data is nearly blank, too.
+    same = Counter(data.tobytes() for data in decoded.data[(decoded.errors >= 0).all(axis=1)])
+    common, votes = same.most_common(1)[0] if same else (b"", 0)
+    if votes < FEWEST_PAGES - 1 or votes < CLEARLY * (sum(same.values()) - votes):
+        return b""
+    data = np.frombuffer(common, np.uint8)
+    both = np.stack([data, np.zeros_like(data)])
+    metadata = np.zeros((2, recipe.layout.metadata_bytes), np.uint8)
+    word, zeros = replace(recipe, scrambler=None).encode(both, metadata, pages[:2], filler=0)
+    return bytes(np.frombuffer(stream, np.uint8) ^ word ^ zeros)
