@@ -10,14 +10,17 @@ from numpy.typing import NDArray
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, in_line, spare_groups
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump, identity_dump
 from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
 from deadstick.simulate.history import scenario_history
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
+from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, _longest_run, _times
+from deadstick.solve.register import find_registers
 from deadstick.solve.without_code import data_first, find_without_code
 
 DISK_BYTES = 2 << 20
@@ -147,6 +150,41 @@ def test_differences_of_pages_show_a_code_under_a_keystream() -> None:
     assert found is not None
     assert found.lag == 16
     assert found.code == recipe.code
+
+
+def test_zeros_between_the_gap_and_the_parity_are_not_its_own() -> None:
+    """Metadata outside the code that end in five zeros, four symbols: across a gap they change no root."""
+    code = Code(10, 0x409, 4, 1, family="reed_solomon", padding="gap")
+    recipe = Recipe(32, spare_groups(2112, 4, 512, 6, 10, covered=False), code)
+    pages = played(recipe, 8, 3e-5).reshape(-1, 2112).copy()
+    written = (pages != 0xFF).any(axis=1)
+    for span in recipe.layout.loose:
+        pages[written, span.start // 8 : span.end // 8] = np.array([7, 0, 0, 0, 0, 0], np.uint8)
+    found = searched(recipe, pages.reshape(-1))
+    assert found.code == code
+    check(found, recipe, pages.reshape(-1))
+
+
+@pytest.mark.parametrize("masked", [False, True])
+def test_pages_without_the_output_of_a_register_show_a_code_that_differences_do_not(*, masked: bool) -> None:
+    """One word in five has no error, so one difference in twenty-five; and most pages are free space."""
+    code = Code(10, 0x409, 4, 1, family="reed_solomon", erased_is_codeword=masked)
+    seeds = tuple(np.random.default_rng(9).choice(np.arange(1, 1 << 16), 64, replace=False).tolist())
+    scrambler = Scrambler("after_ecc", "column", LfsrKeystreams(0x1002D, seeds))
+    recipe = Recipe(64, spare_groups(1056, 1, 1024, 4, 10, covered=False), code, scrambler)
+    dump = played(recipe, 9, 2e-4)
+    candidate = PageCandidate(1056, (64,), 50.0, "right", shows_restarts=True)
+    registers = find_registers(dump)
+    found = OtherCodeSearch(dump, (candidate,), registers).first()
+    assert found is not None
+    assert "register" in found.kind
+    assert replace(found.code, erased_is_codeword=masked) == code
+    assert found.layout.codewords == recipe.layout.codewords
+    plain = find_scrambler(found, registers)
+    assert plain is not None
+    assert plain.recipe.code == code
+    assert plain.recipe.scrambler is not None
+    assert plain.recipe.scrambler.covers == frozenset(Part)
 
 
 def test_nothing_is_found_where_there_is_nothing() -> None:

@@ -5,7 +5,7 @@ matrices a page size; then Reed-Solomon, the usual fields before the unusual one
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from time import monotonic
 
 import numpy as np
@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from deadstick.progress import Progress, silent
 from deadstick.solve.geometry import PageCandidate
-from deadstick.solve.other_codes.found import FoundOther, rows_of
+from deadstick.solve.other_codes.found import FoundOther, Sight
 from deadstick.solve.other_codes.hamming import find_hamming
 from deadstick.solve.other_codes.page import look_for
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, common_roots, other_roots
+from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.survey import Survey
 
 __all__ = ["FoundOther", "OtherCodeSearch"]
@@ -28,6 +29,8 @@ USUAL_CANDIDATES, ALL_CANDIDATES, OTHER_CANDIDATES = 8, 4, 2
 PLACES_A_ROOT = 4_000
 """Roughly the places and lengths that are tried for one root."""
 PERIODS = 2
+MOST_REGISTERS = 1
+"""Registers whose output is taken off the pages; the first has been seen most often."""
 USUAL_PAGES = (528, 2112, 4224)
 """Tried even where the dump does not suggest them: one spare byte to 32 data bytes, as old chips have it (Linux
 drivers/mtd/nand/raw/nand_base.c, nand_decode_id)."""
@@ -39,19 +42,24 @@ class OtherCodeSearch:
     """Tries page sizes until a Hamming or a Reed-Solomon code explains the pages."""
 
     def __init__(
-        self, data: NDArray[np.uint8], candidates: Sequence[PageCandidate], progress: Progress = silent
+        self,
+        data: NDArray[np.uint8],
+        candidates: Sequence[PageCandidate],
+        registers: Sequence[Register] = (),
+        progress: Progress = silent,
     ) -> None:
         """Take what is searched.
 
         Args:
             data: `uint8[bytes]`, the surveyed part.
             candidates: page sizes, likeliest first; noise has none, and nothing is tried then.
+            registers: seen in the dump as read.
             progress: told about every step as `other code`.
         """
         seen = {candidate.page_bytes for candidate in candidates[:HAMMING_CANDIDATES]}
         usual = [PageCandidate(page, (), 0.0, "a usual size") for page in USUAL_PAGES if page not in seen]
         self.candidates = (*candidates[:HAMMING_CANDIDATES], *(usual if candidates else ()))
-        self.rows, self.progress = _AllRows(data), progress
+        self.rows, self.progress = _AllRows(data, registers[:MOST_REGISTERS]), progress
         self.steps = list(_steps(len(self.candidates), len(usual))) if candidates else []
         self.done = 0
 
@@ -88,28 +96,31 @@ class _Step:
     candidate: int
 
     def over(self, rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
-        survey = rows.survey(candidate.page_bytes)
-        # Pages as they are, pages under one mask, pages that share a keystream.
-        for lag in dict.fromkeys((0, 1, *candidate.periods[:PERIODS])):
-            if self.kind == "hamming":
-                found = find_hamming(survey, candidate, lag)
-            else:
-                found = self._reed_solomon(rows, survey, candidate, lag)
-                if found is None and lag == 0:
-                    found = self._reed_solomon(rows, survey, candidate, lag, complement=True)
-            if found is not None:
-                return found
+        if self.kind == "hamming":
+            survey = rows.survey(candidate.page_bytes)
+            lags = dict.fromkeys((0, 1, *candidate.periods[:PERIODS]))
+            tried = (find_hamming(survey, candidate, lag) for lag in lags)
+            return next((found for found in tried if found is not None), None)
+        # Pages as they are; without what a register adds, with half the errors of differences; pages under one mask;
+        # pages that share a keystream.
+        registers = rows.registers if candidate.shows_restarts else ()
+        ways: list[int | Register] = [0, *registers, *dict.fromkeys((1, *candidate.periods[:PERIODS]))]
+        for way in ways:
+            for complement in (False, True) if way == 0 or isinstance(way, Register) else (False,):
+                found = self._reed_solomon(rows, candidate, way, complement=complement)
+                if found is not None:
+                    return found
         return None
 
     def _reed_solomon(
-        self, rows: "_AllRows", survey: Survey, candidate: PageCandidate, lag: int, *, complement: bool = False
+        self, rows: "_AllRows", candidate: PageCandidate, way: int | Register, *, complement: bool
     ) -> FoundOther | None:
-        hunt = rows.hunt(survey, lag, complement=complement)
+        sight, hunt = rows.hunt(candidate.page_bytes, way, complement=complement)
         if hunt is None:
             return None
         for root in self._roots():
             rows.tried += PLACES_A_ROOT
-            found = look_for(survey, candidate, lag, hunt, root, rows.tried, complement=complement)
+            found = look_for(candidate, sight, hunt, root, rows.tried)
             if found is not None:
                 return found
         return None
@@ -138,19 +149,26 @@ def _steps(candidates: int, usual: int) -> Iterator[_Step]:
 class _AllRows:
     """The rows of every candidate, kept from step to step."""
 
-    def __init__(self, data: NDArray[np.uint8]) -> None:
-        self.data = data
+    def __init__(self, data: NDArray[np.uint8], registers: Sequence[Register]) -> None:
+        self.data, self.registers = data, registers
         self.tried = 1
         self._surveys: dict[int, Survey] = {}
-        self._hunts: dict[tuple[int, int, bool], Hunt | None] = {}
+        self._hits: dict[Register, Hits] = {}
+        self._hunts: dict[tuple[int, int | Register, bool], tuple[Sight, Hunt | None]] = {}
 
     def survey(self, page_bytes: int) -> Survey:
         return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
 
-    def hunt(self, survey: Survey, lag: int, *, complement: bool) -> Hunt | None:
-        key = (survey.page_bytes, lag, complement)
+    def hunt(self, page_bytes: int, way: int | Register, *, complement: bool) -> tuple[Sight, Hunt | None]:
+        key = (page_bytes, way, complement)
         if key not in self._hunts:
-            _, values = rows_of(survey, lag, ROWS)
-            values = ~values if complement else values
-            self._hunts[key] = Hunt(values) if len(values) >= FEWEST_ROWS else None
+            hits = self._places(way) if isinstance(way, Register) else None
+            sight = replace(Sight.of(self.survey(page_bytes), way, ROWS, hits), complement=complement)
+            self._hunts[key] = sight, Hunt(sight.values) if len(sight.bare) >= FEWEST_ROWS else None
         return self._hunts[key]
+
+    def _places(self, register: Register) -> Hits:
+        """Where a register shows."""
+        if register not in self._hits:
+            self._hits[register] = find_hits(self.data, register)
+        return self._hits[register]

@@ -147,7 +147,7 @@ def _coded(
 ) -> tuple[CodedPages, list[Finding]] | None:
     """Pages under a code, with the answers; the family that the user names is asked first."""
     codes = CodeSearch(part, candidates, registers, progress)
-    others = OtherCodeSearch(part, candidates, progress)
+    others = OtherCodeSearch(part, candidates, registers, progress)
     deadline = monotonic() + SEARCH_SECONDS
 
     def bch(found: FoundPage | None) -> tuple[CodedPages, list[Finding]] | None:

@@ -8,12 +8,17 @@ from numpy.typing import NDArray
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.places import telling
+from deadstick.solve.register import Hits, Register
+from deadstick.solve.spread import scattered
 from deadstick.solve.survey import Survey
 
 LONGEST_GAP = 32
 """Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
 TELLING_SHARE = 0.05
 """More rows than bit errors would make differ."""
+SHOWING_BYTES = 8 << 20
+"""Of pages in which a register shows, from which rows are taken."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,58 @@ def rows_of(survey: Survey, lag: int, most: int) -> tuple[str, NDArray[np.uint8]
     """Rows that should be sums of codewords, and what they are: pages as read for lag 0, else differences."""
     rows = survey.differences(lag, most) if lag else survey.as_read(most)
     return rows.kind, rows.values
+
+
+@dataclass(frozen=True)
+class Sight:
+    """Pages of one size, seen in one way.
+
+    Attributes:
+        survey: pages of this size.
+        way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off.
+        kind: what the rows are.
+        bare: `uint8[rows, page_bytes]`.
+        complement: codewords are looked for in the complements of the rows.
+    """
+
+    survey: Survey
+    way: int | Register
+    kind: str
+    bare: NDArray[np.uint8]
+    complement: bool = False
+
+    @classmethod
+    def of(cls, survey: Survey, way: int | Register, most: int, hits: Hits | None = None) -> "Sight":
+        """At most so many rows.
+
+        Args:
+            survey: pages of one size.
+            way: see above.
+            most: rows.
+            hits: places in the surveyed part where a register shows.
+        """
+        if not isinstance(way, Register):
+            return cls(survey, way, *rows_of(survey, way, most))
+        # Many of the pages in which a register shows are free space throughout. They tell nothing; and those among them
+        # that are left because they are not constant have an error each, so none of them is a codeword.
+        rows = survey.without_keystream(way, hits, max(most, SHOWING_BYTES // survey.page_bytes))
+        data = rows.values[telling(rows.values)]
+        return cls(survey, way, rows.kind, data[scattered(len(data), most)])
+
+    @property
+    def lag(self) -> int:
+        """Pages apart whose differences are codewords; 0 where pages are, as read or without a register's output."""
+        return self.way if isinstance(self.way, int) else 0
+
+    @property
+    def values(self) -> NDArray[np.uint8]:
+        """`uint8[rows, page_bytes]`, in which codewords are looked for."""
+        return ~self.bare if self.complement else self.bare
+
+    @property
+    def stored(self) -> NDArray[np.uint8]:
+        """`uint8[rows, page_bytes]`: pages, and no differences, from which the numbers of a block are gone."""
+        return self.bare if isinstance(self.way, Register) else self.survey.as_read(len(self.bare)).values
 
 
 def loose_metadata(values: NDArray[np.uint8], codewords: tuple[Codeword, ...]) -> tuple[Span, ...]:

@@ -10,9 +10,9 @@ from deadstick.recipe.code import LOST, Code, in_code_order
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.geometry import PageCandidate
-from deadstick.solve.other_codes.found import FoundOther, loose_metadata, rows_of
+from deadstick.solve.other_codes.found import FoundOther, Sight, loose_metadata
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, Window
-from deadstick.solve.survey import Survey
+from deadstick.solve.register import Register
 from deadstick.solve.window import data_bytes_of, log10_tail
 
 FEWEST_SHARE = 0.125
@@ -25,45 +25,39 @@ HALF = 0.5
 Bytes = NDArray[np.uint8]
 
 
-def look_for(
-    survey: Survey, candidate: PageCandidate, lag: int, hunt: Hunt, root: Root, tried: int, *, complement: bool = False
-) -> FoundOther | None:
+def look_for(candidate: PageCandidate, sight: Sight, hunt: Hunt, root: Root, tried: int) -> FoundOther | None:
     """Test one root on one set of rows; where it shows, find the code and the page and prove them by decoding.
 
     Args:
-        survey: pages of one size.
-        candidate: the witness for that size.
-        lag: see `FoundOther`.
-        hunt: the rows.
+        candidate: the witness for the page size.
+        sight: the rows. Their complements are codewords where the parity is masked so that an erased page is one, since
+            a page of ones is one then, too.
+        hunt: in them.
         root: to test.
         tried: places tried before, which the chance takes into account.
-        complement: the rows are the complements of pages. Those are codewords where the parity is masked so that an
-            erased page is one, since a page of ones is one then, too.
     """
     window = hunt.look(root, tried)
     identified = hunt.identify(window) if window else None
     if window is None or identified is None:
         return None
     code, metadata = identified
-    kind, values = rows_of(survey, lag, len(hunt.ordered["msb"]))
-    if complement:
-        kind, values = f"complements of {kind}", ~values
-    builder = _Builder(in_code_order(values, code.bit_order), code, root.message, metadata)
+    builder = _Builder(in_code_order(sight.values, code.bit_order), code, root.message, metadata)
     columns = builder.places(window)
     if columns is None:
         return None
     codewords = tuple(builder.codeword(begin, column) for begin, column in columns)
-    # Pages as read: numbers of a block are gone from the differences of its pages.
-    layout = PageLayout(survey.page_bytes, codewords, loose_metadata(survey.as_read(len(values)).values, codewords))
-    code, decoded, examined = _proven(survey, layout, code, lag, values, may_be_masked=bool(lag) or complement)
+    layout = PageLayout(sight.survey.page_bytes, codewords, loose_metadata(sight.stored, codewords))
+    code, decoded, examined = _proven(sight, layout, code)
     chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
     if decoded < HALF * examined or chance > CONVINCING:
         return None
+    kind = f"complements of {sight.kind}" if sight.complement else sight.kind
     figure = (
         f"{window.hits} of {window.rows} {kind} have the root where 2^-{root.m} of them would by accident; "
         f"{2 * code.t} roots follow one another; {decoded} of {examined} codewords decode"
     )
-    return FoundOther(survey, layout, code, lag, candidate, kind, window.hits, window.rows, figure, window.log10_chance)
+    seen = (window.hits, window.rows, figure, window.log10_chance)
+    return FoundOther(sight.survey, layout, code, sight.lag, candidate, kind, *seen)
 
 
 @dataclass(frozen=True)
@@ -130,21 +124,25 @@ class _Builder:
         return Codeword(tuple(message), (parity,))
 
 
-def _proven(
-    survey: Survey, layout: PageLayout, code: Code, lag: int, values: Bytes, *, may_be_masked: bool
-) -> tuple[Code, int, int]:
+def _proven(sight: Sight, layout: PageLayout, code: Code) -> tuple[Code, int, int]:
     """The stored form under which most words decode, and how many of how many do.
 
-    Pages under one mask decode as they are once the mask is known. Under a keystream only their differences do.
+    Pages under one mask decode as they are once the mask is known. Under a keystream only their differences do, or what
+    is left of them without a register's output.
     """
-    numbers = survey.some_written(PROOF_PAGES)
-    best = (code, *_decoded(layout, code, survey.pages[numbers]))
-    for masked in (replace(code, erased_is_codeword=True),) if may_be_masked else ():
-        figures = _decoded(layout, masked, survey.pages[numbers])
+    may_be_masked = sight.way != 0 or sight.complement
+    masked = (replace(code, erased_is_codeword=True),) if may_be_masked else ()
+    if isinstance(sight.way, Register):
+        pages = sight.bare[:PROOF_PAGES]
+    else:
+        pages = sight.survey.pages[sight.survey.some_written(PROOF_PAGES)]
+    best = (code, *_decoded(layout, code, pages))
+    for other in masked:
+        figures = _decoded(layout, other, pages)
         if figures[0] > best[1]:
-            best = (masked, *figures)
-    if lag and best[1] < HALF * best[2]:
-        best = (code, *_decoded(layout, code, values[:PROOF_PAGES]))
+            best = (other, *figures)
+    if sight.lag and best[1] < HALF * best[2]:
+        best = (code, *_decoded(layout, code, sight.values[:PROOF_PAGES]))
     return best
 
 

@@ -159,8 +159,10 @@ class Hunt:
         chance = log10_tail(len(tails), most, 0.5**root.m) + float(np.log10(tried))
         if chance > CONVINCING:
             return None
-        # Zeros behind the parity change nothing, so longer tails fit as well: the shortest is the codeword's.
-        place, symbols = np.argwhere(counts >= most - max(1, most // 10))[0].tolist()
+        # Zeros behind the parity change nothing, nor do zeros before it where a gap lies between it and the message, as
+        # those of metadata outside the code. So longer tails fit as well: the shortest of all is the codeword's.
+        fitting = np.argwhere(counts >= most - max(1, most // 10))
+        place, symbols = fitting[fitting[:, 1].argmin()].tolist()
         return Window(root, columns[place], symbols, most, len(tails), chance)
 
     def _values(self, root: Root, rows: slice = slice(None)) -> tuple[Values, Values]:
