@@ -10,7 +10,6 @@ an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal o
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +17,8 @@ from numpy.typing import NDArray
 from deadstick.codes import gf2poly
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
-from deadstick.solve.every_seed import LONGEST, best_seed
-from deadstick.solve.page import with_content
+from deadstick.solve.byte_values import MOST_KNOWN, Profile, profiles, seed_by_values
+from deadstick.solve.every_seed import LONGEST
 from deadstick.solve.spread import evenly
 
 FEWEST_WORDS, MOST_WORDS, MOST_PAGES = 8, 4096, 64
@@ -28,8 +27,9 @@ BIASED = 1.5
 TRIALS = 48
 CHOICE = 4
 """Times as many of the surest equations as there are unknowns, of which each trial solves some."""
-MOST_ATTEMPTS = 8
-"""Keystreams for which all seeds of a short register are tried, a few seconds each."""
+MOST_SCORED, LEAST_SCORED = 12 << LONGEST, 1 << LONGEST - 4
+"""Seeds of short registers that are scored over all keystreams: a few seconds for every 2^26. Each keystream counts for
+the second number at least, since to count the data under it takes that long."""
 PATTERNS = 0b1001
 """x^3 + 1: a register with a factor of it may add ones throughout, or a pattern of three bytes such as pixels have, and
 sums of bits do not tell which of them the data hold."""
@@ -61,9 +61,6 @@ RELATIONS = (
     Relation((0, 1), 2, 0),  # the high byte first
     Relation((0, 1)),  # samples of 8 bits with a sign
 )
-EVERY_RELATION = tuple(Relation(bits) for count in (1, 2) for bits in combinations(range(8), count))
-MOST_KNOWN, CLEARLY = 512, 4.0
-"""Pages that tell how often such sums are even, and standard deviations by which that must differ from one half."""
 
 
 def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]) -> dict[int, int]:
@@ -96,41 +93,26 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
     length, begins = _alike_pieces(basis, recipe)
     under = scrambler.index(pages, recipe.pages_per_block)
     found = {}
-    attempts, usual = 0, _usual(recipe, rows, under) if width <= LONGEST else {}
+    usual = _usual(recipe, rows, under) if width <= LONGEST else ()
+    attempts = MOST_SCORED // max(len(usual) << width, LEAST_SCORED)
     for number in missing:
         seeds = (_seed(words, basis[:, :length]) for words in _groups(rows[under == number], length, begins))
         seed = next((seed for seed in seeds if seed is not None), None)
-        if seed is None and attempts < MOST_ATTEMPTS:
-            attempts += 1
-            seed = _of_all(rows[under == number], basis, usual)
+        if seed is None and usual and attempts:
+            attempts -= 1
+            seed = seed_by_values(rows[under == number], basis, usual)
         if seed is not None:
             found[number] = seed
     return found
 
 
-def _usual(recipe: Recipe, rows: Bytes, under: NDArray[np.int64]) -> dict[Relation, float]:
-    """By how much each sum of bits is more often even than odd in data under known keystreams, and mostly is."""
+def _usual(recipe: Recipe, rows: Bytes, under: NDArray[np.int64]) -> tuple[Profile, ...]:
+    """What data under known keystreams are like."""
     if recipe.scrambler is None:
-        return {}
+        return ()
     known = np.flatnonzero(~recipe.scrambler.keystreams.unknown[under])
     known = known[evenly(len(known), MOST_KNOWN)]
-    plain = rows[known] ^ recipe.keys[0][under[known]]
-    plain = plain[with_content(plain)]
-    if len(plain) < FEWEST_WORDS:
-        return {}
-    means = {relation: float(_sums(plain, relation).mean()) / len(plain) for relation in EVERY_RELATION}
-    least = CLEARLY / np.sqrt(plain.size)
-    return {relation: mean for relation, mean in means.items() if abs(mean) > least}
-
-
-def _of_all(rows: Bytes, basis: Bytes, usual: dict[Relation, float]) -> int | None:
-    """The seed of a short register by what all sums of bits together say of it, however little that is."""
-    if not usual or len(rows) < FEWEST_WORDS:
-        return None
-    words = np.unique(rows, axis=0)[:MOST_WORDS]
-    masks = np.concatenate([_masks(basis, relation) for relation in usual])
-    sums = np.concatenate([mean * _sums(words, relation) for relation, mean in usual.items()])
-    return best_seed(masks, sums, len(basis))
+    return profiles(rows[known] ^ recipe.keys[0][under[known]])
 
 
 def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes]:

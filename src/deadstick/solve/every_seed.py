@@ -55,8 +55,17 @@ def hadamard(table: NDArray[np.float32], bits: int) -> NDArray[np.float32]:
     left = bits
     while left:
         some = min(CHUNK, left)
-        numbers = np.arange(1 << some)
-        signs = (1 - 2 * (np.bitwise_count(numbers[:, None] & numbers) & 1).astype(np.int8)).astype(np.float32)
-        table = (table.reshape(1 << some, -1).T @ signs).reshape(-1)
+        table = (table.reshape(1 << some, -1).T @ walsh_matrix(some)).reshape(-1)
         left -= some
     return table
+
+
+def walsh_matrix(bits: int) -> NDArray[np.float32]:
+    """`float32[2^bits, 2^bits]`, the matrix of that transform: 1 where the bits that row and column share are even.
+
+    >>> walsh_matrix(1).tolist()
+    [[1.0, 1.0], [1.0, -1.0]]
+    """
+    numbers = np.arange(1 << bits)
+    odd = np.bitwise_count(numbers[:, None] & numbers) & 1
+    return np.where(odd == 1, np.float32(-1), np.float32(1))
