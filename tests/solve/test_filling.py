@@ -155,3 +155,16 @@ def test_numbers_of_writes_go_up_unless_copies_say_otherwise() -> None:
     assert Order().is_proven(sequence)
     assert not Order().is_proven(Versioned(FIELD, -40.0, counted=True))
     assert not Order(log10_opposite=-0.9).is_proven(sequence)
+
+
+def test_one_lost_copy_does_not_hide_that_versions_are_in_turn() -> None:
+    """Ten blocks of two copies each; of the last, the copy between the two lay on a block that is gone."""
+    logical = np.repeat(np.arange(10), 2)
+    version = np.array([120, 121] * 5 + [121, 122] * 4 + [121, 123])
+    assert in_turn_by_accident(logical, version) < -2
+    rarer = version.copy()
+    rarer[[1, 3]] += 1
+    assert in_turn_by_accident(logical, rarer) == 0.0
+    alike = version.copy()
+    alike[1] = alike[0]
+    assert in_turn_by_accident(logical, alike) == 0.0

@@ -27,6 +27,11 @@ DEALS = DEALS_AT_ONCE * TURNS
 """Of the permutation test."""
 BLANKS = (0x00, 0xFF)
 """Free space, and its complement, as long as the volumes have not told which of the two the data are."""
+LEFT_OUT = 0.1
+"""Versions that are missing between copies, by the steps from one copy to the next: of a block that went bad, or that
+lay behind the end of the dump."""
+ALIKE = 1 << 62
+"""More than may be missing."""
 
 Pair = tuple[int, int]
 """Rows of two copies of one block, the one with the lower version first."""
@@ -112,17 +117,18 @@ def votes_by_accident(votes: list[int]) -> float:
 
 
 def in_turn_by_accident(logical: NDArray[np.int64], version: NDArray[np.int64]) -> float:
-    """Logarithm of the chance that all copies of a block have versions that follow each other without a gap.
+    """Logarithm of the chance that copies of a block have versions that follow each other with hardly a gap.
 
-    A controller that counts how often it wrote a block leaves such versions behind; a count of erasures does not. The
-    chance is that of the same versions dealt out to the blocks at random (permutation test: E. J. G. Pitman, 1937).
+    A controller that counts how often it wrote a block leaves such versions behind; a count of erasures does not. A
+    copy that is lost leaves a gap. The chance is that of the same versions dealt out to the blocks at random and with
+    no more gaps (permutation test: E. J. G. Pitman, 1937).
 
     Args:
         logical: `int64[blocks]`, see `pairs_of_copies`.
         version: `int64[blocks]`.
 
     Returns:
-        0 where some do not; never less than `log10(1 / DEALS)`.
+        0 where more are missing, or copies are alike; never less than `log10(1 / DEALS)`.
 
     >>> logical = np.array([1, 1, 2, 2, 3, 3, 4, 4])
     >>> in_turn_by_accident(logical, np.array([6, 7, 4, 5, 9, 8, 1, 2])) < -1.5
@@ -135,18 +141,25 @@ def in_turn_by_accident(logical: NDArray[np.int64], version: NDArray[np.int64]) 
     bounds = np.r_[0, np.flatnonzero(np.diff(logical[order])) + 1, len(order)]
     groups = [slice(a, b) for a, b in pairwise(bounds.tolist()) if b - a > 1]
     dealt = version[order]
-    if not groups or not _in_turn(dealt[None], groups).all():
+    steps = sum(group.stop - group.start - 1 for group in groups)
+    missing = int(_left_out(dealt[None], groups)[0])
+    if not groups or missing > LEFT_OUT * steps:
         return 0.0
     rng = np.random.default_rng(len(dealt))
     hits = sum(
-        int(_in_turn(rng.permuted(np.tile(dealt, (DEALS_AT_ONCE, 1)), axis=1), groups).sum()) for _ in range(TURNS)
+        int((_left_out(rng.permuted(np.tile(dealt, (DEALS_AT_ONCE, 1)), axis=1), groups) <= missing).sum())
+        for _ in range(TURNS)
     )
     return float(np.log10((hits + 1) / (DEALS + 1)))
 
 
-def _in_turn(versions: NDArray[np.int64], groups: list[slice]) -> NDArray[np.bool_]:
-    """For each row of `int64[deals, blocks]`, whether the versions of every group follow each other."""
-    found = np.ones(len(versions), np.bool_)
+def _left_out(versions: NDArray[np.int64], groups: list[slice]) -> NDArray[np.int64]:
+    """For each row of `int64[deals, blocks]`, how many versions are missing between those of a group.
+
+    Too many to count where two of a group are alike.
+    """
+    missing = np.zeros(len(versions), np.int64)
     for group in groups:
-        found &= (np.diff(np.sort(versions[:, group], axis=1), axis=1) == 1).all(axis=1)
-    return found
+        steps = np.diff(np.sort(versions[:, group], axis=1), axis=1)
+        missing = np.where((steps == 0).any(axis=1), ALIKE, missing + (steps - 1).sum(axis=1))
+    return np.where(missing >= ALIKE, ALIKE, missing)

@@ -20,7 +20,7 @@ from deadstick.solve.open_versions import ordered
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
 from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
-from deadstick.solve.versions import Versioned, with_versions
+from deadstick.solve.versions import VERSION_CHANCE, Versioned, with_versions
 
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
@@ -29,6 +29,9 @@ CONTRADICTED = 0.1
 TIED_SHARE = 0.002
 """Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
 hold a little better, if the newest was never finished."""
+PROVEN_SHARE = 0.01
+"""The same, where the copies prove the order by themselves: of a volume of which a part is missing, as of a dump that
+ends early, files lie in lost blocks under any order, and more of them under one than under another."""
 
 
 @dataclass(frozen=True)
@@ -146,11 +149,14 @@ class _Trial:
     share: float = 0.0
     counted: bool = False
     is_anchored: bool = True
+    is_proven: bool = False
+    """The copies themselves show, beyond accident, that the version grows with time."""
 
     def is_in_order(self, bare: Consistency) -> bool:
         """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
         has_version = self.recipe.translation.version is not None
         better = self.share >= bare.share - TIED_SHARE if self.counted else self.share > bare.share
+        better |= self.is_proven and self.share >= bare.share - PROVEN_SHARE
         return has_version and self.score >= SURE_VOLUME and better
 
     def __lt__(self, other: "_Trial") -> bool:
@@ -192,7 +198,8 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
         counted = versioned.counted or is_proven
-        judged.append(_Trial(score, complete, item, found.share, counted, found.is_anchored))
+        by_copies = order.log10_chance < VERSION_CHANCE
+        judged.append(_Trial(score, complete, item, found.share, counted, found.is_anchored, by_copies))
     return judged
 
 
