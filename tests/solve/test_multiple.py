@@ -4,6 +4,7 @@ from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import Code
@@ -19,17 +20,36 @@ DATA, PARITY, WORD = 512, 48, 560
 UNIT = PageLayout(WORD, (Codeword((Span.of_bytes(Part.DATA, 0, DATA),), (Span.of_bytes(Part.PARITY, DATA, PARITY),)),))
 
 
+REGISTER = Register(POLYNOMIAL, "lsb", 100, 100)
+
+
+def restarting(seeds: NDArray[np.uint64], words: int) -> NDArray[np.uint8]:
+    """Free space under a register that starts anew at every codeword, from one seed all over a page."""
+    rng = np.random.default_rng(3)
+    data = rng.integers(0, 256, (len(seeds) * words, WORD), np.uint8)
+    data[:, :DATA] = Lfsr(POLYNOMIAL).keystream(np.repeat(seeds, words), DATA, "lsb")
+    return data.reshape(-1)
+
+
 def test_the_largest_page_inside_which_the_keystream_stays_the_same() -> None:
     """Of the borders of half a page every second one lies inside it, so half a page is nearly as likely as the page."""
     pages, words = 60, 4
     rng = np.random.default_rng(1)
-    seeds = np.repeat(rng.integers(1, 1 << 32, pages, np.uint64), words)
-    seeds[4:8] = seeds[0:4]  # two pages in a row with one keystream: just below half of the borders agree
-    data = rng.integers(0, 256, (pages * words, WORD), np.uint8)
-    data[:, :DATA] = Lfsr(POLYNOMIAL).keystream(seeds, DATA, "lsb")
-    found = by_register(data.reshape(-1), UNIT, (Register(POLYNOMIAL, "lsb", 100, 100),))
+    seeds = rng.integers(1, 1 << 32, pages, np.uint64)
+    seeds[1] = seeds[0]  # two pages in a row with one keystream: just below half of the borders agree
+    found = by_register(restarting(seeds, words), UNIT, (REGISTER,))
     assert found is not None
     assert found.times == words
+
+
+def test_four_pages_of_many_codewords_are_not_one() -> None:
+    """Of 31 borders between 32 words three are those of pages of 8, so more than nine in ten agree."""
+    words = 8
+    data = restarting(np.random.default_rng(4).integers(1, 1 << 32, 60, np.uint64), words)
+    found = by_register(data, UNIT, (REGISTER,))
+    assert found is not None
+    assert found.times == words
+    assert by_register(data, repeated(UNIT, words), (REGISTER,)) is None
 
 
 def test_a_page_with_an_odd_codeword_missing_may_be_several_pages() -> None:
