@@ -10,7 +10,7 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages, variants
 from deadstick.solve.marker import with_moved_marker
-from deadstick.solve.metadata_order import PAGES, readings, settled, with_clearest_cover
+from deadstick.solve.metadata_order import PAGES, readings, settled, with_clearest_cover, with_right_cover
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.scrambler_after_code import best_register, completed, stored_after_code
 from deadstick.solve.scrambler_before_code import before_code
@@ -67,7 +67,8 @@ def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
     recipe = with_clearest_cover(recipe, found.survey.pages[some], some)
     # A keystream that leaves out the metadata tells where they lie, but for the marker's byte.
     by_order = recipe.scrambler is None or recipe.scrambler.covers == frozenset(Part)
-    return replace(best, recipe=settled(recipe, found.survey.pages[some], some, by_order=by_order))
+    recipe = settled(recipe, found.survey.pages[some], some, by_order=by_order)
+    return replace(best, recipe=with_right_cover(recipe, found.survey.pages[some], some))
 
 
 def _with_moved_marker(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:

@@ -25,6 +25,8 @@ FEWEST_TELLING, CLEARLY, STEADY = 16, 0.2, 0.9
 said; and the share of neighbouring pages in which metadata of a block are the same."""
 TIED_CLEARNESS = 0.02
 """How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
+FEWER_ERRORS = 0.25
+"""Of the metadata's bits: half of them are wrong where a keystream is too many or missing."""
 
 
 def orders(layout: PageLayout) -> Iterator[PageLayout]:
@@ -166,6 +168,30 @@ def with_clearest_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArr
     other = replace(recipe, scrambler=replace(scrambler, covers=scrambler.covers ^ {Part.METADATA}))
     clearer = clearness(other, pages, numbers) > clearness(recipe, pages, numbers) + TIED_CLEARNESS
     return other if clearer else recipe
+
+
+def with_right_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe, or the one whose keystreams treat metadata the other way, if the code corrects fewer bits then.
+
+    A strong code bears a keystream too many over a few metadata bytes. With data and metadata in the wrong order some
+    bytes have one too many or none whichever way, so this is to be asked when the order is settled.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    scrambler, code, words = recipe.scrambler, recipe.code, recipe.layout.codewords
+    inside = sum(span.bits for word in words for span in word.message if span.part is Part.METADATA)
+    if scrambler is None or code is None or not inside or scrambler.place != "after_ecc":
+        return recipe
+    # A keystream that runs on from part to part would be another one behind the metadata.
+    turned = replace(scrambler, restart="column", covers=scrambler.covers ^ {Part.METADATA})
+    other = replace(recipe, scrambler=turned)
+    mine, others = (one.decode(pages, numbers).errors for one in (recipe, other))
+    told = (mine >= 0) | (others >= 0)
+    fewer = np.where(mine >= 0, mine, code.t + 1) - np.where(others >= 0, others, code.t + 1)
+    return other if fewer[told].sum() > FEWER_ERRORS * inside / len(words) * told.sum() else recipe
 
 
 def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64], *, by_order: bool = True) -> Recipe:
