@@ -126,3 +126,16 @@ def test_parts_with_keystreams_of_their_own_are_told_from_halves(*, runs_on: boo
     seen = _Seeds.of(find_hits(dump, found), half, found)
     assert seen.is_apart
     assert seen.run_on(found, half, 2) == runs_on
+
+
+def test_a_lag_that_few_pairs_of_pages_show_comes_behind_one_that_many_do() -> None:
+    """Keystreams come again after 20 pages, but for some seeds misread; twelve far pages alone agree all."""
+    pages, period = 1012, 20
+    known = np.zeros((pages, 1), np.bool_)
+    known[:120] = known[1000:] = True
+    table = (np.arange(pages, dtype=np.uint64) % np.uint64(period))[:, None]
+    table[100:104] += np.uint64(100)
+    seeds = _Seeds(table, known)
+    assert seeds.share(46 * period) == 1.0
+    assert seeds.share(period) == 0.96
+    assert seeds.periods()[0] == period

@@ -46,6 +46,8 @@ BESIDE, CLEARLY = 64, 0.1
 """Bytes between two page sizes that may be one, and what more of the keystreams must come again under the right one."""
 WORTH = 0.25
 """Share of the pairs of pages with one keystream from which on their differences are worth a look."""
+LIKELY = 2.0
+"""Standard deviations by which such a share may be too high by chance."""
 
 
 @dataclass(frozen=True)
@@ -234,10 +236,25 @@ class _Seeds:
 
     def share(self, lag: int) -> float:
         """Of the pairs of pages so far apart, those with one keystream; 0 where too few tell."""
-        both = self.known[lag:] & self.known[:-lag]
-        pairs = int(both.sum())
-        equal = int((self.table[lag:] == self.table[:-lag])[both].sum())
+        equal, pairs = self._pairs(lag)
         return equal / pairs if pairs >= FEWEST_PAIRS else 0.0
+
+    def _pairs(self, lag: int) -> tuple[int, int]:
+        """(pairs with one keystream, pairs) of pages so far apart."""
+        both = self.known[lag:] & self.known[:-lag]
+        return int((self.table[lag:] == self.table[:-lag])[both].sum()), int(both.sum())
+
+    def _least_share(self, lag: int) -> float:
+        """What the share likely is at least, for few pairs may all be alike by chance; 0 if not worth a look.
+
+        The lower bound of E. B. Wilson (1927).
+        """
+        equal, pairs = self._pairs(lag)
+        if pairs < FEWEST_PAIRS or equal < WORTH * pairs:
+            return 0.0
+        share, unsure = equal / pairs, LIKELY**2 / pairs
+        spread = LIKELY * np.sqrt(share * (1 - share) / pairs + unsure / (4 * pairs))
+        return float((share + unsure / 2 - spread) / (1 + unsure))
 
     @property
     def is_apart(self) -> bool:
@@ -248,8 +265,8 @@ class _Seeds:
         """Pages after which most keystreams come again, the best first."""
         for first, last in ((1, LAGS), (LAGS + 1, FAR_LAGS)):
             lags = range(first, min(last, len(self.table) - 1) + 1)
-            shares = ((-round(self.share(lag), 2), lag) for lag in lags)
-            worth = sorted(item for item in shares if -item[0] >= WORTH)
+            shares = ((-round(self._least_share(lag), 2), lag) for lag in lags)
+            worth = sorted(item for item in shares if item[0])
             if worth:
                 return tuple(lag for _, lag in worth[:MOST_LAGS])
         return ()
