@@ -28,7 +28,8 @@ PIECES = 48
 MOST_FLIPS = 8
 """Bits of a stretch that bit errors may change."""
 FEWEST_PAGES = 3
-"""Equal pages of a run under each keystream; one less where all keystreams come again, and none is known otherwise."""
+"""Equal pages of a run under each keystream; one less where nearly all come again, and none is known otherwise."""
+NEARLY_ALL = 0.9
 FEWEST_KEYSTREAMS = 8
 BLANK = 0.7
 """Share of the stretches from which on a page is blank; bit errors spoil some."""
@@ -66,8 +67,9 @@ def with_blank_runs(
     for run in _runs(pieces, pages, under):
         numbers, counts = np.unique(under[run], return_counts=True)
         told = numbers[counts >= FEWEST_PAGES]
-        if len(numbers) == len(known) and counts.min() >= FEWEST_PAGES - 1 and not known.any():
-            told = numbers  # the whole table twice: the volume tells whether this was a copy
+        twice = numbers[counts >= FEWEST_PAGES - 1]
+        if len(twice) >= NEARLY_ALL * len(known) and not known.any():
+            told = twice  # the volume tells whether this was a copy
         if len(told) < FEWEST_KEYSTREAMS or known[told].all() or _is_refuted(rows, run, under, streams, known):
             continue
         streams, known = streams.copy(), known.copy()
@@ -77,7 +79,10 @@ def with_blank_runs(
 
 
 def _runs(pieces: NDArray[np.uint64], pages: NDArray[np.int64], under: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Rows of pages in line, each equal to the next one under its keystream or to the one before, longest first."""
+    """Rows of pages in line, each equal to the next one under its keystream or to the one before, longest first.
+
+    Between them may lie a few that have no like, in the middle of a run that is not twice as long as the table.
+    """
     order = np.lexsort((pages, under))
     one, other = order[:-1], order[1:]
     alike = under[one] == under[other]
@@ -88,7 +93,8 @@ def _runs(pieces: NDArray[np.uint64], pages: NDArray[np.int64], under: NDArray[n
     covered = np.zeros(len(pages), np.bool_)
     covered[one[alike]] = covered[other[alike]] = True
     rows = np.flatnonzero(covered)
-    runs = np.split(rows, np.flatnonzero(np.diff(pages[rows]) != 1) + 1)
+    gap = int((1 - NEARLY_ALL) * (under.max() + 1)) + 1
+    runs = np.split(rows, np.flatnonzero(np.diff(pages[rows]) > 1 + gap) + 1)
     # Rows of a run whose likes lie elsewhere are copies.
     return sorted((_inside(run, one[alike], other[alike], len(pages)) for run in runs), key=len, reverse=True)
 

@@ -6,6 +6,7 @@ does. Inside a block the keystream comes again after a number of pages, which sh
 of every block, compared with those of the blocks before it, tell the rest, and `schedule` makes a rule of it.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -27,6 +28,7 @@ MOST_PAGES, MOST_STRETCHES, MOST_KNOWN = 8192, 64, 16
 """Pages, stretches between two borders, and stretches with keystreams of their own that are looked at."""
 COMPARED = 3
 """Pages of a stretch that are compared with those of another."""
+MANY = 4
 AGREEMENT = 0.95
 
 
@@ -115,7 +117,7 @@ def _rule(words: _Words, pages: NDArray[np.int64], period: int) -> Schedule | No
     Pages on both sides of a border may share one at another lag; then the stretches between what looks like borders
     contradict each other.
     """
-    labelled = _labelled(words, _stretches(words, pages, period)[:MOST_STRETCHES], period)
+    labelled = _usual(_labelled(words, _stretches(words, pages, period)[:MOST_STRETCHES], period))
     if sum(one.end - one.first for one in labelled) < FEWEST_LABELLED * len(pages):
         return None
     chosen = np.concatenate([np.arange(one.first, one.end) for one in labelled])
@@ -153,6 +155,14 @@ def _labelled(words: _Words, stretches: Sequence[tuple[int, int]], period: int) 
             known.append(same)
         done.append(same)
     return done
+
+
+def _usual(labelled: list[_Stretch]) -> list[_Stretch]:
+    """Without those that share no keystream with any other where many do: a maker may leave trial blocks."""
+    times = Counter(int(one.labels.min()) for one in labelled)
+    if max(times.values(), default=0) < MANY:
+        return labelled
+    return [one for one in labelled if times[int(one.labels.min())] > 1]
 
 
 def _compared(words: _Words, known: _Stretch, first: int, end: int, period: int) -> _Stretch | None:
