@@ -15,7 +15,6 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.biased_bits import seeds_by_bias
-from deadstick.solve.blank_runs import without_common_errors
 from deadstick.solve.code_schedule import schedule_by_code
 from deadstick.solve.coded_pages import (
     CodedPages,
@@ -26,6 +25,7 @@ from deadstick.solve.coded_pages import (
     proof_pages,
     variants,
 )
+from deadstick.solve.common_errors import without_common_errors
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
