@@ -3,9 +3,8 @@
 With few blank pages under each keystream their content is no more frequent than copies of one page of data may be. But
 if they lie next to each other, a long run of pages is equal, but for bit errors, to the pages that follow under the
 same keystreams, and to those after them. Files do not come again like that: they would have to be as long as all the
-keystreams together, and lie there three times in a row. (A pattern that fills a file does, and makes no volume.)
-
-Three pages leave a bit of their majority wrong where two have an error in common, see `common_errors`.
+keystreams together, and lie there three times in a row. A pattern that fills a file does, and makes no volume; copies
+of a block do, and are left out by their distance.
 """
 
 import numpy as np
@@ -23,12 +22,19 @@ FEWEST_PAGES = 3
 """Equal pages of a run under each keystream; one less where nearly all come again, and none is known otherwise."""
 NEARLY_ALL = 0.9
 FEWEST_KEYSTREAMS = 8
+SHORTEST_BLOCK = 32
+"""Pages; no block has fewer (common practice, no source)."""
 BLANK = 0.7
 """Share of the stretches from which on a page is blank; bit errors spoil some."""
 
 
 def with_blank_runs(
-    rows: Bytes, pages: NDArray[np.int64], under: NDArray[np.int64], streams: Bytes, known: NDArray[np.bool_]
+    rows: Bytes,
+    pages: NDArray[np.int64],
+    under: NDArray[np.int64],
+    streams: Bytes,
+    known: NDArray[np.bool_],
+    block: int = 0,
 ) -> tuple[Bytes, NDArray[np.bool_]]:
     """Further keystreams, from runs of pages that come again under the same keystreams.
 
@@ -38,6 +44,7 @@ def with_blank_runs(
         under: `int64[pages]`, the keystream of each.
         streams: `uint8[count, data_bytes]`, as far as they are known.
         known: `bool[count]`.
+        block: pages in a block; 0 where that is not known.
 
     Returns:
         `uint8[count, data_bytes]` and `bool[count]`, with those that follow; the same arrays where none does.
@@ -52,7 +59,7 @@ def with_blank_runs(
     """
     columns = (8 * evenly(rows.shape[1] // 8, PIECES)[:, None] + np.arange(8)).reshape(-1)
     pieces = np.ascontiguousarray(rows[:, columns]).view(np.uint64)
-    for run in _runs(pieces, pages, under):
+    for run in _runs(pieces, pages, under, block):
         numbers, counts = np.unique(under[run], return_counts=True)
         told = numbers[counts >= FEWEST_PAGES]
         twice = numbers[counts >= FEWEST_PAGES - 1]
@@ -66,14 +73,18 @@ def with_blank_runs(
     return streams, known
 
 
-def _runs(pieces: NDArray[np.uint64], pages: NDArray[np.int64], under: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+def _runs(
+    pieces: NDArray[np.uint64], pages: NDArray[np.int64], under: NDArray[np.int64], block: int
+) -> list[NDArray[np.int64]]:
     """Rows of pages in line, each equal to the next one under its keystream or to the one before, longest first.
 
     Between them may lie a few that have no like, in the middle of a run that is not twice as long as the table.
     """
     order = np.lexsort((pages, under))
     one, other = order[:-1], order[1:]
-    alike = under[one] == under[other]
+    apart = pages[other] - pages[one]
+    # What comes again after a whole number of blocks may be copies of a block.
+    alike = (under[one] == under[other]) & (apart % block != 0 if block else apart < SHORTEST_BLOCK)
     alike[alike] = _are_alike(pieces[one[alike]], pieces[other[alike]])
     # A block of one page throughout, as a trial may leave it, is under no keystream.
     repeated = (under[:-1] != under[1:]) & _are_alike(pieces[:-1], pieces[1:])

@@ -9,7 +9,7 @@ of every block, compared with those of the blocks before it, tell the rest, and 
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +22,13 @@ MOST_LAG = 1024
 FIRST_PAIRS, MORE_PAIRS, FEWEST_CODEWORDS = 6, 48, 0.2
 """Pairs of pages that are tried at each lag, and the share that must decode: pairs across the borders of blocks do not,
 nor do those with more errors than the code corrects."""
-MOST_RULES, FEWEST_LABELLED = 6, 0.1
+MOST_RULES, FEWEST_LABELLED = 6, 0.5
 """Lags that are tried, and the share of the pages that must lie in stretches which follow from one."""
 MOST_PAGES, MOST_STRETCHES, MOST_KNOWN = 8192, 64, 16
 """Pages, stretches between two borders, and stretches with keystreams of their own that are looked at."""
 COMPARED = 3
 """Pages of a stretch that are compared with those of another."""
-MANY = 4
+MANY, MOST_ERRORS = 4, 0.05
 AGREEMENT = 0.95
 
 
@@ -100,6 +100,24 @@ def schedule_by_code(recipe: Recipe, raw: NDArray[np.uint8], pages: NDArray[np.i
     return next((rule for rule in rules if rule is not None), None)
 
 
+def unlike_neighbours(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pages that are not equal to the one before or behind them, but for bit errors.
+
+    Trial blocks of one page throughout are under no keystream, and share one with themselves alone.
+
+    Args:
+        raw: `uint8[pages, page_bytes]`, as read.
+
+    Returns:
+        `bool[pages]`.
+    """
+    repeated = np.array(
+        [np.bitwise_count(one ^ other).mean() < 8 * MOST_ERRORS for one, other in pairwise(raw)], np.bool_
+    )
+    telling: NDArray[np.bool_] = ~np.r_[repeated, False] & ~np.r_[False, repeated]
+    return telling[: len(raw)]
+
+
 def _lags(words: _Words, pages: NDArray[np.int64], lag: int) -> Iterator[int]:
     """Lags at which pages share a keystream, the shortest first."""
     for period in range(1, min(lag, MOST_LAG) + 1):
@@ -117,8 +135,11 @@ def _rule(words: _Words, pages: NDArray[np.int64], period: int) -> Schedule | No
     Pages on both sides of a border may share one at another lag; then the stretches between what looks like borders
     contradict each other.
     """
-    labelled = _usual(_labelled(words, _stretches(words, pages, period)[:MOST_STRETCHES], period))
-    if sum(one.end - one.first for one in labelled) < FEWEST_LABELLED * len(pages):
+    stretches = _stretches(words, pages, period)
+    labelled = _usual(_labelled(words, stretches[:MOST_STRETCHES], period))
+    if len(stretches) <= MOST_STRETCHES and sum(one.end - one.first for one in labelled) < FEWEST_LABELLED * len(pages):
+        return None
+    if not labelled:
         return None
     chosen = np.concatenate([np.arange(one.first, one.end) for one in labelled])
     labels = np.concatenate([one.labels[np.arange(one.end - one.first) % period] for one in labelled])

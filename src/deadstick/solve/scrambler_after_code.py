@@ -15,7 +15,6 @@ from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.biased_bits import seeds_by_bias
-from deadstick.solve.code_schedule import schedule_by_code
 from deadstick.solve.coded_pages import (
     CodedPages,
     Unscrambled,
@@ -25,22 +24,16 @@ from deadstick.solve.coded_pages import (
     proof_pages,
     variants,
 )
-from deadstick.solve.common_errors import without_common_errors
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
-from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
 from deadstick.solve.spread import evenly, evenly_of
-from deadstick.solve.stored_keystreams import find_table
-from deadstick.solve.table_recipes import alike_pieces, data_as_read, table_after_code
+from deadstick.solve.table_recipes import data_as_read
 from deadstick.solve.text_seeds import seeds_by_text
 
 KNOWN_PAGES = 512
-WHOLE = 0.9
-"""Share of the codewords that decode from which on no other rule of the table is asked."""
 TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 
@@ -190,39 +183,3 @@ def _decoding(
     tried = np.zeros(scrambler.keystreams.count, np.bool_)
     tried[under[order[begins]]] = True
     return tried, good.astype(np.int64)
-
-
-def stored_after_code(found: CodedPages) -> Unscrambled | None:
-    """A table of keystreams over the stored codewords.
-
-    Args:
-        found: pages and code.
-
-    Returns:
-        None where no keystreams repeat, or nothing decodes under them.
-    """
-    written = np.flatnonzero(found.survey.written)
-    plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
-    raw = found.survey.pages[written]
-    best = _with_table(found, plain, raw, written, None)
-    if best is None or best.decoded < WHOLE * best.examined:
-        rule = schedule_by_code(plain, raw, written, found.lag)
-        other = _with_table(found, plain, raw, written, rule) if rule is not None else None
-        best = other if best is None or (other is not None and other.decoded > best.decoded) else best
-    if best is None:
-        return None
-    return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, written))
-
-
-def _with_table(
-    found: CodedPages, plain: Recipe, raw: NDArray[np.uint8], written: NDArray[np.int64], rule: Schedule | None
-) -> Unscrambled | None:
-    """The recipe with a table under a rule, or under the one that equal data tell."""
-    data = data_as_read(plain, raw)
-    table = find_table(data, written, found.lag, alike_pieces(found.layout), may_be_plain=False, rule=rule)
-    recipe = table_after_code(plain, table, raw, written) if table is not None else None
-    if recipe is None or table is None:
-        return None
-    recipe = without_common_errors(recipe, raw, written, np.flatnonzero(table.by_few).tolist())
-    best = better(None, recipe, found)
-    return replace(best, table=table, derived=table.unknown) if best is not None else None

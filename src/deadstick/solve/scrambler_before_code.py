@@ -141,7 +141,7 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
 
 def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     pages, data = _corrected(found, plain.recipe)
-    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout))
+    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout), exact=True)
     if table is None or not table.known.any():
         return None
     recipe = table_before_code(plain.recipe, table)

@@ -9,6 +9,7 @@ What the code cannot check (`table_recipes`) is the vote itself: a keystream tha
 well as the right one. So a keystream counts as known only where every byte of it was seen often enough.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from deadstick.solve.blank_neighbours import with_blank_neighbours
 from deadstick.solve.blank_runs import with_blank_runs
+from deadstick.solve.copied_pages import Tied, tied_by_copies
 from deadstick.solve.schedule import Schedule, find_schedule
 from deadstick.solve.spread import evenly_of
 
@@ -78,6 +80,7 @@ def find_table(
     *,
     may_be_plain: bool = True,
     rule: Schedule | None = None,
+    exact: bool = False,
 ) -> StoredTable | None:
     """Keystreams under the data of pages.
 
@@ -88,6 +91,7 @@ def find_table(
         pieces: codewords in a page, at each of which the keystream may start anew; 1 where they are not alike.
         may_be_plain: nothing says yet that the data are scrambled; where pages do not decode as they are, that does.
         rule: which page has which, where that is known; else it follows from stretches that are equal.
+        exact: the code has corrected the rows, so that sums of copies are those of their keystreams.
 
     Returns:
         None where nothing repeats, or the data are not scrambled.
@@ -114,8 +118,41 @@ def find_table(
             shares.append(found[1])
     voted = known
     streams, known = with_blank_neighbours(rows, pages, numbers, streams, known)
-    streams, known = with_blank_runs(rows, pages, numbers, streams, known)
+    streams, known = with_blank_runs(rows, pages, numbers, streams, known, schedule.pages_per_block)
+    if exact and not known.all():
+        streams, known = _with_ties(rows, numbers, streams, known)
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0, known & ~voted)
+
+
+def _with_ties(
+    rows: NDArray[np.uint8], under: NDArray[np.int64], streams: NDArray[np.uint8], known: NDArray[np.bool_]
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Further keystreams: those that copies tie to known ones, or to so many others that all their pages tell."""
+    tied = tied_by_copies(rows, under, len(known))
+    if tied is None:
+        return streams, known
+    streams, known = streams.copy(), known.copy()
+    for group in np.unique(tied.group[~known]).tolist():
+        members = np.flatnonzero(tied.group == group)
+        firsts = streams[members[known[members]]] ^ tied.sums[members[known[members]]]
+        if len(members) == 1 or (firsts != firsts[:1]).any():
+            continue
+        first = firsts[0] if len(firsts) else _of_group(rows, under, tied, members)
+        if first is not None:
+            streams[members], known[members] = first ^ tied.sums[members], True
+    return streams, known
+
+
+def _of_group(
+    rows: NDArray[np.uint8], under: NDArray[np.int64], tied: Tied, members: NDArray[np.int64]
+) -> NDArray[np.uint8] | None:
+    """The first keystream of a group, from all pages under keystreams of the group."""
+    chosen = np.flatnonzero(np.isin(under, members))
+    alike = rows[chosen] ^ tied.sums[under[chosen]]
+    # Copies of a page of data come as often as there are copies; blank pages come more often than any other.
+    (_, *others) = (times for _, times in Counter(row.tobytes() for row in alike).most_common(2))
+    found = _supported(alike, max(FEWEST_VOTES, sum(others) + MORE_THAN_COPIES))
+    return found[0] if found is not None else None
 
 
 def _voted(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArray[np.uint8], float] | None:

@@ -6,6 +6,7 @@ the code cannot check is the vote itself, see `stored_keystreams`.
 """
 
 from collections import Counter
+from dataclasses import replace
 from itertools import chain, islice
 
 import numpy as np
@@ -16,6 +17,7 @@ from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.missing_seeds import CLEANED, cleaned
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.spread import evenly_of
 from deadstick.solve.stored_keystreams import CLEARLY, StoredTable
 
@@ -72,6 +74,48 @@ def table_after_code(
                 break
             streams[number] ^= recipe.page_bits(word, slot)[0]
     return _with(recipe, table, streams, known, before=False) if known.any() else None
+
+
+def without_keystreams(
+    recipe: Recipe, rule: Schedule, raw: NDArray[np.uint8], pages: NDArray[np.int64]
+) -> Recipe | None:
+    """A recipe under which everything decodes, to data that are scrambled still.
+
+    Its keystreams are those of the controller, each less a codeword: the remainder of clean words tells as much without
+    a word of plaintext.
+
+    Args:
+        recipe: with layout and code, unscrambled.
+        rule: which page has which keystream.
+        raw: `uint8[pages, page_bytes]`, as read.
+        pages: `int64[pages]`, their numbers.
+
+    Returns:
+        None where no words have one remainder.
+    """
+    zeros = np.zeros((rule.count, recipe.layout.data_bytes), np.uint8)
+    every = np.ones(rule.count, np.bool_)
+    return table_after_code(recipe, StoredTable(rule, zeros, every, 0.0, ~every), raw, pages)
+
+
+def with_data_keystreams(bare: Recipe, table: StoredTable) -> Recipe:
+    """The recipe with the keystreams of a table added to those of `without_keystreams`.
+
+    Args:
+        bare: from `without_keystreams`.
+        table: from what `bare` decodes.
+    """
+    scrambler = bare.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams):
+        return bare
+    data = np.concatenate([table.streams, np.zeros_like(table.streams[:1])])
+    metadata = np.zeros((len(data), bare.layout.metadata_bytes), np.uint8)
+    words = replace(bare, scrambler=None).encode(data, metadata, np.arange(len(data)), filler=0)
+    streams = tuple(
+        bytes(np.frombuffer(stream, np.uint8) ^ word ^ words[-1]) if stream and sure else b""
+        for stream, word, sure in zip(scrambler.keystreams.streams, words[:-1], table.known.tolist(), strict=True)
+    )
+    return replace(bare, scrambler=replace(scrambler, keystreams=StoredKeystreams(streams)))
 
 
 def _common_remainder(recipe: Recipe, words: NDArray[np.uint8], message_bytes: int) -> NDArray[np.uint8] | None:

@@ -1,0 +1,94 @@
+"""A table of keystreams that was added to the stored codewords.
+
+First it is read off the data as they are, see `stored_keystreams`. Where that leaves something open, the code comes
+before the data: it tells which pages share a keystream, and the keystreams up to a codeword each. Under these all pages
+decode, to data that are scrambled still, but free of errors: from them the rest is read.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.code_schedule import schedule_by_code, unlike_neighbours
+from deadstick.solve.coded_pages import CodedPages, Unscrambled, better, known_pages
+from deadstick.solve.metadata_table import with_aligned_metadata
+from deadstick.solve.schedule import Schedule
+from deadstick.solve.stored_keystreams import find_table
+from deadstick.solve.table_recipes import (
+    alike_pieces,
+    data_as_read,
+    table_after_code,
+    with_data_keystreams,
+    without_keystreams,
+)
+
+WHOLE = 0.9
+"""Share of the codewords that decode from which on no other rule of the table is asked."""
+
+
+def stored_after_code(found: CodedPages) -> Unscrambled | None:
+    """A table of keystreams over the stored codewords.
+
+    Args:
+        found: pages and code.
+
+    Returns:
+        None where no keystreams repeat, or nothing decodes under them.
+    """
+    every = np.flatnonzero(found.survey.written)
+    plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
+    raw = found.survey.pages[every]
+    best = _with_table(found, plain, raw, every)
+    if best is None or best.table is None or best.decoded < WHOLE * best.examined:
+        telling = unlike_neighbours(raw)
+        rule = schedule_by_code(plain, raw[telling], every[telling], found.lag)
+        best = _by_exact_rows(found, plain, raw[telling], every[telling], rule, best)
+    elif best.table.unknown or best.table.by_few.any():
+        telling = unlike_neighbours(raw)
+        # The majority of a few pages as read may leave a bit wrong, and with it one bit of all data under a keystream.
+        sure = None if best.table.by_few.any() else best
+        best = _by_exact_rows(found, plain, raw[telling], every[telling], best.table.schedule, sure)
+    if best is None:
+        return None
+    return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, every))
+
+
+def _with_table(
+    found: CodedPages, plain: Recipe, raw: NDArray[np.uint8], written: NDArray[np.int64]
+) -> Unscrambled | None:
+    """The recipe with a table that the data show as they are read."""
+    table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout), may_be_plain=False)
+    recipe = table_after_code(plain, table, raw, written) if table is not None else None
+    best = better(None, recipe, found) if recipe is not None else None
+    return replace(best, table=table, derived=table.unknown) if best is not None and table is not None else None
+
+
+def _by_exact_rows(
+    found: CodedPages,
+    plain: Recipe,
+    raw: NDArray[np.uint8],
+    written: NDArray[np.int64],
+    rule: Schedule | None,
+    best: Unscrambled | None,
+) -> Unscrambled | None:
+    """The recipe with a table that the data show once the code has corrected them, or the one that was known before."""
+    bare = without_keystreams(plain, rule, raw, written) if rule is not None else None
+    if bare is None or rule is None:
+        return best
+    decoded = bare.decode(raw, written)
+    good = (decoded.errors >= 0).all(axis=1) & np.isin(written, known_pages(bare, written))
+    table = find_table(
+        decoded.data[good],
+        written[good],
+        0,
+        alike_pieces(found.layout),
+        may_be_plain=False,
+        rule=rule,
+        exact=True,
+    )
+    other = better(None, with_data_keystreams(bare, table), found) if table is not None else None
+    if other is None or table is None or (best is not None and best.decoded > other.decoded):
+        return best
+    return replace(other, table=table, derived=table.unknown)
