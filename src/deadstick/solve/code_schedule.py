@@ -100,13 +100,14 @@ def schedule_by_code(recipe: Recipe, raw: NDArray[np.uint8], pages: NDArray[np.i
     return next((rule for rule in rules if rule is not None), None)
 
 
-def unlike_neighbours(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
+def unlike_neighbours(raw: NDArray[np.uint8], under: NDArray[np.int64] | None = None) -> NDArray[np.bool_]:
     """Pages that are not equal to the one before or behind them, but for bit errors.
 
     Trial blocks of one page throughout are under no keystream, and share one with themselves alone.
 
     Args:
         raw: `uint8[pages, page_bytes]`, as read.
+        under: `int64[pages]`, the keystream of each, where that is known: neighbours under the same one may be equal.
 
     Returns:
         `bool[pages]`.
@@ -114,6 +115,8 @@ def unlike_neighbours(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
     repeated = np.array(
         [np.bitwise_count(one ^ other).mean() < 8 * MOST_ERRORS for one, other in pairwise(raw)], np.bool_
     )
+    if under is not None:
+        repeated &= under[1:] != under[:-1]
     telling: NDArray[np.bool_] = ~np.r_[repeated, False] & ~np.r_[False, repeated]
     return telling[: len(raw)]
 

@@ -44,12 +44,11 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     if best is None or best.table is None or best.decoded < WHOLE * best.examined:
         telling = unlike_neighbours(raw)
         rule = schedule_by_code(plain, raw[telling], every[telling], found.lag)
-        best = _by_exact_rows(found, plain, raw[telling], every[telling], rule, best)
+        best = _by_exact_rows(found, plain, raw, every, rule, best)
     elif best.table.unknown or best.table.by_few.any():
-        telling = unlike_neighbours(raw)
         # The majority of a few pages as read may leave a bit wrong, and with it one bit of all data under a keystream.
         sure = None if best.table.by_few.any() else best
-        best = _by_exact_rows(found, plain, raw[telling], every[telling], best.table.schedule, sure)
+        best = _by_exact_rows(found, plain, raw, every, best.table.schedule, sure)
     if best is None:
         return None
     return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, every))
@@ -74,8 +73,13 @@ def _by_exact_rows(
     best: Unscrambled | None,
 ) -> Unscrambled | None:
     """The recipe with a table that the data show once the code has corrected them, or the one that was known before."""
-    bare = without_keystreams(plain, rule, raw, written) if rule is not None else None
-    if bare is None or rule is None:
+    if rule is None:
+        return best
+    # Pages of a trial block are equal under all keystreams.
+    telling = unlike_neighbours(raw, rule.index(written))
+    raw, written = raw[telling], written[telling]
+    bare = without_keystreams(plain, rule, raw, written)
+    if bare is None:
         return best
     decoded = bare.decode(raw, written)
     good = (decoded.errors >= 0).all(axis=1) & np.isin(written, known_pages(bare, written))
@@ -89,6 +93,13 @@ def _by_exact_rows(
         exact=True,
     )
     other = better(None, with_data_keystreams(bare, table), found) if table is not None else None
-    if other is None or table is None or (best is not None and best.decoded > other.decoded):
+    if other is None or table is None or (best is not None and _known(best) > _known(other)):
         return best
     return replace(other, table=table, derived=table.unknown)
+
+
+def _known(one: Unscrambled) -> float:
+    """Share of the keystreams that are known, times that of the codewords that decode under them."""
+    scrambler = one.recipe.scrambler
+    unknown = float(scrambler.keystreams.unknown.mean()) if scrambler is not None else 0.0
+    return (1 - unknown) * one.decoded / max(1, one.examined)
