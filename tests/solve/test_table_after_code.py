@@ -1,0 +1,56 @@
+"""A table of keystreams over the codewords, of which free space shows all but one."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import PageLayout, Part, spare_groups
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
+from deadstick.solve.code_schedule import unlike_neighbours
+from deadstick.solve.survey import Survey
+from deadstick.solve.table_after_code import stored_after_code
+
+LAYOUT = spare_groups(1024 + 64, 2, 512, 2, 26)
+CODE = Code(13, 0x201B, 16)
+COUNT, PER_BLOCK, BLOCKS = 6, 64, 24
+
+
+@dataclass(frozen=True)
+class Given:
+    """Pages with a known layout and code."""
+
+    survey: Survey
+    layout: PageLayout
+    code: Code
+    lag: int
+
+
+def test_blank_neighbours_under_a_keystream_for_each_block_are_no_trial_block() -> None:
+    """One keystream shows nowhere, so the data are read again from what the code corrects; the others stay known."""
+    rng = np.random.default_rng(6)
+    streams = StoredKeystreams(tuple(rng.bytes(LAYOUT.page_bytes) for _ in range(COUNT)))
+    recipe = Recipe(PER_BLOCK, LAYOUT, CODE, Scrambler("after_ecc", "page", streams, frozenset(Part), 0, 1))
+    data = rng.integers(0, 256, (PER_BLOCK * BLOCKS, 1024), np.uint8)
+    pages = np.arange(len(data))
+    under = recipe.scrambler.index(pages, PER_BLOCK) if recipe.scrambler is not None else pages
+    data[(pages % PER_BLOCK >= 40) & (under != 5)] = 0
+    raw = recipe.encode(data, np.full((len(data), 4), 0x5A, np.uint8), pages)
+    found = stored_after_code(Given(Survey(raw.reshape(-1), LAYOUT.page_bytes), LAYOUT, CODE, 1))
+    assert found is not None
+    assert found.table is not None
+    assert (found.table.unknown, found.recipe.pages_per_block) == (1, PER_BLOCK)
+    known = under != 5
+    batch = found.recipe.decode(raw[known], pages[known])
+    assert (batch.errors >= 0).all()
+    assert np.array_equal(batch.data, data[known])
+
+
+def test_pages_of_a_trial_block_are_unlike_no_neighbour() -> None:
+    raw = np.random.default_rng(7).integers(0, 256, (12, 1088), np.uint8)
+    raw[4:8] = raw[0]
+    assert np.flatnonzero(~unlike_neighbours(raw)).tolist() == [4, 5, 6, 7]
+    assert unlike_neighbours(raw, np.zeros(12, np.int64)).all()
+    assert unlike_neighbours(raw[:1]).tolist() == [True]
+    assert unlike_neighbours(raw[:0]).tolist() == []
