@@ -68,7 +68,7 @@ def test_each_doubt_has_its_words() -> None:
     good = VolumeWitness(500.0, 0.9, is_anchored=True)
     assert place_doubt(pages, RECIPE, good) is None
     assert place_doubt(pages, RECIPE, replace(good, score=60.0)) == "no volume confirms where its pages belong"
-    assert place_doubt(pages, RECIPE, replace(good, share=0.3)) == "no volume confirms where its pages belong"
+    assert place_doubt(pages, RECIPE, replace(good, share=0.5)) == "no volume confirms where its pages belong"
     middle = replace(good, is_anchored=False)
     assert place_doubt(pages, RECIPE, middle) == "its volume begins in the middle and no partition says so"
     assert place_doubt(pages, mapped, middle) is None

@@ -9,7 +9,7 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.block_size import BlockSize, as_period, is_mere_period
+from deadstick.solve.block_size import BlockSize, _common_step, as_period, is_mere_period
 from deadstick.solve.metadata_order import readings
 from deadstick.solve.placed_blocks import has_unread_blocks
 
@@ -38,6 +38,25 @@ def test_silent_metadata_before_every_codeword_are_a_reading() -> None:
 def test_codewords_without_room_between_them_have_no_silent_metadata() -> None:
     layout = in_line(0, 538, 0, covered=False)
     assert list(readings(layout)) == [layout]
+
+
+def test_metadata_that_some_codewords_show_are_before_all_behind_the_same_unused_bytes() -> None:
+    """Filler in the last two of four codewords is zero in differences; three bytes between codewords are nobody's."""
+    true = in_line(14, 555, 14, covered=True)
+    bare = in_line(14, 555, 14, covered=False)
+    seen = replace(true, codewords=(*true.codewords[:2], *bare.codewords[2:]))
+    assert true in list(readings(seen))
+    # Without a codeword that shows both, three bytes more are as likely metadata themselves.
+    alone = replace(true, codewords=(true.codewords[0], *bare.codewords[1:]))
+    assert true not in list(readings(replace(alone, codewords=alone.codewords[:2])))
+
+
+@pytest.mark.parametrize(("borders", "times", "expected"), [(13, 32, 3072), (6, 32, 1024), (13, 1, 1024)])
+def test_blocks_of_parts_of_pages_may_have_more_pages_than_any_block(borders: int, times: int, expected: int) -> None:
+    """A few borders alone are no blocks of three thousand pages, nor are any where pages are whole."""
+    found = _common_step(3072 * np.random.default_rng(8).permutation(40)[:borders], times)
+    assert found is not None
+    assert found.pages == expected
 
 
 def scrambled(block: int, count: int, block_step: int) -> Recipe:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.geometry import DATA_SIZES, PAGES_PER_BLOCK
 from deadstick.solve.window import log10_tail
 
 METADATA_BYTES = 32 << 20
@@ -15,6 +15,8 @@ DEFAULT_PAGES_PER_BLOCK = 64
 SURE_CHANCE = -6.0
 TWICE_CHANCE = -4.0
 """Logarithm of the chance below which blocks are several times as long as the keystreams' period."""
+LONG_CHANCE = -3.0
+"""The same, for blocks of more pages than any has, whose pages may be parts of pages."""
 FEWEST_CHANGES = 3
 ALIGNED_SHARE = 0.8
 
@@ -43,10 +45,13 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
         good &= ~recipe.scrambler.keystreams.unknown[under]
     starts = np.flatnonzero(batch.erased[:-1] & ~batch.erased[1:]) + 1
     best: BlockSize | None = None
+    # A page of one codeword may be a part of one of several, and a block have that many times as many.
+    times = DATA_SIZES[-1] // recipe.layout.data_bytes if len(recipe.layout.codewords) == 1 else 1
     for column in range(batch.metadata.shape[1]):
         changes = _changes(batch.metadata[:, column], good)
         # Where blocks between written ones are erased, few borders show by a change; the others show by that.
-        found = _common_step(changes) or _common_step(np.union1d(changes, starts) if len(changes) else changes)
+        borders = np.union1d(changes, starts) if len(changes) else changes
+        found = _common_step(changes, times) or _common_step(borders, times)
         if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
             best = found
     return best or _without_metadata(batch.erased, period)
@@ -113,10 +118,19 @@ def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.i
     return alone
 
 
-def _common_step(places: NDArray[np.int64]) -> BlockSize | None:
-    """The largest number of which nearly all places are multiples."""
+def _common_step(places: NDArray[np.int64], times: int = 1) -> BlockSize | None:
+    """The largest number of which nearly all places are multiples; one that no block has, only beyond accident."""
     if len(places) < FEWEST_CHANGES:
         return None
+    for size in range(times * PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[1], -1):
+        fitting = int((places % size == 0).sum())
+        if fitting < max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
+            continue
+        # Places that are multiples of a half or a third of the size, as borders of smaller blocks are.
+        least = min(part for part in range(2, size) if size % part == 0)
+        if log10_tail(len(places), fitting, 1 / least) < LONG_CHANCE:
+            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
+            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
     for size in range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1):
         fitting = int((places % size == 0).sum())
         if fitting >= max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):

@@ -27,7 +27,7 @@ from deadstick.solve.register import find_registers
 from deadstick.solve.several import spread_over
 from deadstick.solve.trial_disk import PageCache
 
-PROVEN_SHARE, OPEN_SHARE = 0.4, 0.9
+PROVEN_SHARE, OPEN_SHARE = 0.75, 0.9
 """Shares of what the volumes promise that must hold before the places of pages count as proven; the second where the
 metadata leave the numbers of all blocks open but for a constant."""
 REGISTER_BYTES = 16 << 20

@@ -57,11 +57,18 @@ def _with_even_metadata(layout: PageLayout) -> PageLayout | None:
     if first.part is not Part.METADATA:
         return None
     ends = {span.end for word in layout.codewords for span in word.spans}
+
+    def room(start: int) -> int:
+        return start - max((end for end in ends if end <= start), default=0)
+
+    # Unused bytes before the metadata lie before those of all codewords.
+    unused = {room(word.message[0].start) for word in layout.codewords if word.message[0].part is Part.METADATA}
     words = [layout.codewords[0]]
     for word in layout.codewords[1:]:
         begin = word.message[0].start - first.bits
+        left = room(word.message[0].start) - first.bits
         is_bare = all(span.part is Part.DATA for span in word.message)
-        free = begin - 8 <= max((end for end in ends if end <= word.message[0].start), default=0) <= begin
+        free = 0 <= left <= 8 or left in unused
         message = (Span(Part.METADATA, begin, first.bits), *word.message) if is_bare and free else word.message
         words.append(replace(word, message=message))
     loose = tuple(span for span in layout.loose if not any(_meets(span, word) for word in words))
