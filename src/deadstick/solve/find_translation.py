@@ -29,6 +29,7 @@ CONTRADICTED = 0.1
 TIED_SHARE = 0.002
 """Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
 hold a little better, if the newest was never finished."""
+WAY_CHANCE = -1.0
 PROVEN_SHARE = 0.01
 """The same, where the copies prove the order by themselves: of a volume of which a part is missing, as of a dump that
 ends early, files lie in lost blocks under any order, and more of them under one than under another."""
@@ -198,7 +199,8 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
         counted = versioned.counted or is_proven
-        by_copies = order.log10_chance < VERSION_CHANCE
+        # Of numbers of writes the copies need only say which way they go.
+        by_copies = order.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
         judged.append(_Trial(score, complete, item, found.share, counted, found.is_anchored, by_copies))
     return judged
 
