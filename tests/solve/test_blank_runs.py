@@ -1,15 +1,14 @@
 """Keystreams of a table from one run of free space, in a volume that is packed but for it."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import PageLayout, Part, spare_groups
+from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.blank_runs import with_blank_runs
+from deadstick.solve.complete import GivenPages
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.survey import Survey
 
@@ -17,16 +16,6 @@ LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
 CODE = Code(14, 0x402B, 32)
 COUNT, PER_BLOCK, BLOCKS = 12, 64, 24
 FIRST, RUN = 5 * PER_BLOCK + 10, 50
-
-
-@dataclass(frozen=True)
-class Given:
-    """Pages with a known layout and code."""
-
-    survey: Survey
-    layout: PageLayout
-    code: Code
-    lag: int
 
 
 def controller() -> Recipe:
@@ -54,7 +43,7 @@ def test_a_run_of_four_pages_a_keystream_tells_every_bit_of_all_of_them(rate: fl
     """At this rate the majority of three pages has wrong bits; not one may be left in the data of any page."""
     recipe, data = controller(), packed(RUN)
     raw = dump_of(recipe, data, rate)
-    found = find_scrambler(Given(Survey(raw.reshape(-1), LAYOUT.page_bytes), LAYOUT, CODE, COUNT), ())
+    found = find_scrambler(GivenPages(Survey(raw.reshape(-1), LAYOUT.page_bytes), LAYOUT, CODE, COUNT), ())
     assert found is not None
     assert found.recipe.scrambler is not None
     assert found.recipe.scrambler.keystreams.count == COUNT

@@ -1,30 +1,19 @@
 """A table of keystreams over the codewords, of which free space shows all but one."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import PageLayout, Part, spare_groups
+from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.code_schedule import unlike_neighbours
+from deadstick.solve.complete import GivenPages
 from deadstick.solve.survey import Survey
 from deadstick.solve.table_after_code import stored_after_code
 
 LAYOUT = spare_groups(1024 + 64, 2, 512, 2, 26)
 CODE = Code(13, 0x201B, 16)
 COUNT, PER_BLOCK, BLOCKS = 6, 64, 24
-
-
-@dataclass(frozen=True)
-class Given:
-    """Pages with a known layout and code."""
-
-    survey: Survey
-    layout: PageLayout
-    code: Code
-    lag: int
 
 
 def test_blank_neighbours_under_a_keystream_for_each_block_are_no_trial_block() -> None:
@@ -37,7 +26,7 @@ def test_blank_neighbours_under_a_keystream_for_each_block_are_no_trial_block() 
     under = recipe.scrambler.index(pages, PER_BLOCK) if recipe.scrambler is not None else pages
     data[(pages % PER_BLOCK >= 40) & (under != 5)] = 0
     raw = recipe.encode(data, np.full((len(data), 4), 0x5A, np.uint8), pages)
-    found = stored_after_code(Given(Survey(raw.reshape(-1), LAYOUT.page_bytes), LAYOUT, CODE, 1))
+    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), LAYOUT.page_bytes), LAYOUT, CODE, 1))
     assert found is not None
     assert found.table is not None
     assert (found.table.unknown, found.recipe.pages_per_block) == (1, PER_BLOCK)
