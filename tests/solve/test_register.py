@@ -35,6 +35,20 @@ def test_a_register_comes_before_what_it_gives_under_half_of_its_seeds() -> None
     assert few[0].polynomial == 0x1002D
 
 
+@pytest.mark.parametrize("factor", [0b11, 0b111])
+def test_a_register_comes_before_what_it_gives_without_a_short_factor(factor: int) -> None:
+    """Under (x + 1)^3 q and (x + 1)^2 (x^2 + x + 1) q many seeds give what the rest of the polynomial gives."""
+    rest = gf2poly.multiply(0b101, 0x1002D)
+    polynomial = gf2poly.multiply(factor, rest)
+    rng = np.random.default_rng(5)
+    bare = Lfsr(rest).keystream(rng.integers(1, 1 << 18, 48, dtype=np.uint64), 512, "msb")
+    whole = Lfsr(polynomial).keystream(rng.integers(1, 1 << 19, 48, dtype=np.uint64), 512, "msb")
+    found = find_registers(np.concatenate([bare, whole]).reshape(-1))
+    assert [register.polynomial for register in found[:2]] == [polynomial, rest]
+    few = find_registers(np.concatenate([bare, whole[:4]]).reshape(-1))
+    assert few[0].polynomial == rest
+
+
 def polynomial(taps: tuple[int, ...]) -> int:
     return sum(1 << tap for tap in taps) | 1
 

@@ -139,3 +139,19 @@ def test_a_lag_that_few_pairs_of_pages_show_comes_behind_one_that_many_do() -> N
     assert seeds.share(46 * period) == 1.0
     assert seeds.share(period) == 0.96
     assert seeds.periods()[0] == period
+
+
+def test_a_period_shows_by_its_multiples_where_few_pages_show_their_keystream() -> None:
+    """Of 3000 packed pages 150 show a keystream: seven or so a period apart, and thirty by all its multiples."""
+    pages, period = 3000, 256
+    rng = np.random.default_rng(1)
+    known = np.zeros((pages, 1), np.bool_)
+    known[rng.choice(pages, 150, replace=False)] = True
+    streams = rng.integers(1, 1 << 16, period, dtype=np.uint64)
+    table = streams[np.arange(pages) % period][:, None]
+    table[rng.choice(pages, pages // 20, replace=False)] += np.uint64(1)
+    seeds = _Seeds(table, known)
+    assert seeds.share(period) == 0.0
+    assert seeds.periods()[0] == period
+    without = rng.integers(1, 1 << 16, (pages, 1), dtype=np.uint64)
+    assert _Seeds(without, known).periods() == ()

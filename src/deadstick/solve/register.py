@@ -26,7 +26,7 @@ MOST_WINDOWS = 120_000
 LONGEST_REGISTER = 64
 FEWEST_WINDOWS = 4
 PERIOD_TWO = 0.25
-"""Windows with a part of period two, by those with a constant one, at least: as many of each are likely."""
+"""Windows with a part of period two, three or four, by those without it, at least: as many are likely, or more."""
 SHORTEST_PERIOD = 250  # bits; data that repeats within 31 bytes is no keystream
 
 
@@ -97,21 +97,32 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
 
 
 def _with_parts(found: list[Register]) -> list[Register]:
-    """Registers whose polynomial has the factor (x + 1) twice also explain the windows of the rest of it.
+    """Registers with the factor x + 1 several times, or x^2 + x + 1, also explain the windows of the rest of them.
 
-    Their output is that of the rest plus a sequence of period two, which is constant under half of the seeds. Those
-    windows are short of two stages, and would pass for another register; plain data of period two are never so many.
+    Their output is that of the rest plus a sequence of period two, three or four, which is missing under many of the
+    seeds. Those windows are short of a few stages, and would pass for another register, which does not explain the
+    others; plain data of so short a period are never so many. Each such factor is taken away in turn.
     """
+    below = {
+        register: [part for part in found if _lacks_a_factor(register, part)]
+        for register in sorted(found, key=lambda item: item.width)
+    }
+    parts: dict[Register, set[Register]] = {}
+    for register, rests in below.items():
+        parts[register] = set(rests).union(*(parts[rest] for rest in rests))
     return [
-        replace(register, windows=register.windows + sum(part.windows for part in found if _is_half(register, part)))
+        replace(register, windows=register.windows + sum(part.windows for part in parts[register]))
         for register in found
     ]
 
 
-def _is_half(register: Register, part: Register) -> bool:
-    square = gf2poly.multiply(part.polynomial, 0b101)
-    alike = register.bit_order == part.bit_order and register.polynomial == square
-    return alike and register.windows >= PERIOD_TWO * part.windows
+def _lacks_a_factor(register: Register, part: Register) -> bool:
+    """Whether a part lacks one short factor of a register that is seen often enough beside it."""
+    if register.bit_order != part.bit_order or register.windows < PERIOD_TWO * part.windows:
+        return False
+    # What lacks x + 1 altogether was counted together with what has it once.
+    lacking = 0b11 if part.has_complements else 0b101
+    return register.polynomial in {gf2poly.multiply(part.polynomial, factor) for factor in (lacking, 0b111)}
 
 
 def _without_complement(seen: Counter[int]) -> Counter[int]:

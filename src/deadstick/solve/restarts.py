@@ -6,6 +6,7 @@ size lies in a gap of the second kind, while those of a wrong one lie anywhere. 
 same column tell whether the pages have the same keystream, and so after how many pages it comes again.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -244,32 +245,26 @@ class _Seeds:
         both = self.known[lag:] & self.known[:-lag]
         return int((self.table[lag:] == self.table[:-lag])[both].sum()), int(both.sum())
 
-    def _least_share(self, lag: int) -> float:
-        """What the share likely is at least, for few pairs may all be alike by chance; 0 if not worth a look.
-
-        The lower bound of E. B. Wilson (1927).
-        """
-        equal, pairs = self._pairs(lag)
-        if pairs < FEWEST_PAIRS or equal < WORTH * pairs:
-            return 0.0
-        share, unsure = equal / pairs, LIKELY**2 / pairs
-        spread = LIKELY * np.sqrt(share * (1 - share) / pairs + unsure / (4 * pairs))
-        return float((share + unsure / 2 - spread) / (1 + unsure))
-
     @property
     def is_apart(self) -> bool:
         """Whether pages that follow each other mostly have different keystreams."""
         return self.share(1) < APART
 
     def periods(self) -> tuple[int, ...]:
-        """Pages after which most keystreams come again, the best first."""
-        for first, last in ((1, LAGS), (LAGS + 1, FAR_LAGS)):
+        """Pages after which most keystreams come again, the best first.
+
+        What comes again after n pages does so after 2n and 3n, too: where no lag alone has pairs enough, its multiples
+        are counted with it.
+        """
+        pairs = np.zeros((1, 2), np.int64)
+        for last in (LAGS, FAR_LAGS):
+            first = len(pairs)
             lags = range(first, min(last, len(self.table) - 1) + 1)
-            shares = ((-round(self._least_share(lag), 2), lag) for lag in lags)
-            worth = sorted(item for item in shares if item[0])
-            if worth:
-                return tuple(lag for _, lag in worth[:MOST_LAGS])
-        return ()
+            pairs = np.array([*pairs, *map(self._pairs, lags)])
+            found = _best_lags({lag: pairs[lag] for lag in lags})
+            if found:
+                return found
+        return _best_lags({lag: pairs[lag::lag].sum(axis=0) for lag in range(1, min(len(pairs), LAGS + 1))})
 
     def run_on(self, register: Register, page: int, times: int) -> bool:
         """Whether the keystreams of the parts of pages are one that goes on, but for a gap as long as parity may be.
@@ -291,3 +286,21 @@ class _Seeds:
         back = rewound(np.tile(seeds[first + 1], len(gaps)), np.repeat(page - gaps, len(first)), register)
         same = back.reshape(len(gaps), -1) == seeds[first]
         return int(np.count_nonzero(same, axis=1).max()) > APART * len(first)
+
+
+def _best_lags(pairs: Mapping[int, NDArray[np.int64]]) -> tuple[int, ...]:
+    """Of lags with (pairs of pages with one keystream, pairs) those worth a look, the best first."""
+    shares = ((-round(_least_share(*counts.tolist()), 2), lag) for lag, counts in pairs.items())
+    return tuple(lag for _, lag in sorted(item for item in shares if item[0])[:MOST_LAGS])
+
+
+def _least_share(equal: int, pairs: int) -> float:
+    """What a share likely is at least, for few pairs may all be alike by chance; 0 if not worth a look.
+
+    The lower bound of E. B. Wilson (1927).
+    """
+    if pairs < FEWEST_PAIRS or equal < WORTH * pairs:
+        return 0.0
+    share, unsure = equal / pairs, LIKELY**2 / pairs
+    spread = LIKELY * np.sqrt(share * (1 - share) / pairs + unsure / (4 * pairs))
+    return float((share + unsure / 2 - spread) / (1 + unsure))
