@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from deadstick.solve.geometry import PageCandidate, page_candidates
-from deadstick.solve.page_lags import page_lags, with_page_lags
+from deadstick.solve.page_lags import page_lags, with_page_lags, word_period
 
 PAGE, COUNT, PAGES = 2370, 23, 12000
 
@@ -37,3 +37,38 @@ def test_pages_of_one_byte_and_erased_ones_say_nothing() -> None:
     dump[-40:] = 0xFF
     dump[1000:1400] = 0x3C
     assert page_lags(dump.reshape(-1), PAGE) == ()
+
+
+def hardly_alike(period: int | None) -> np.ndarray:
+    """Packed data with a few zeros in one page of ten, each page under one of so many keystreams, and a trial block.
+
+    None for a keystream of its own for every page.
+    """
+    rng = np.random.default_rng(3)
+    pages = rng.integers(0, 256, (PAGES // 2, PAGE), np.uint8)
+    streams = rng.integers(0, 256, (period or len(pages), PAGE), np.uint8)
+    some = np.arange(0, len(pages), 10) + rng.integers(0, 10, len(pages) // 10)
+    for page, place in zip(some.tolist(), rng.integers(0, 1024, len(some)).tolist(), strict=True):
+        pages[page, place : place + 200] = streams[page % len(streams), place : place + 200]
+    pages[2000:2192] = 0x55 ^ np.arange(PAGE) % 2
+    pages[2000:2192] ^= np.packbits(rng.random((192, 8 * PAGE), np.float32) < 1e-3, axis=1)
+    return pages.reshape(-1)
+
+
+def test_a_few_equal_bytes_here_and_there_show_the_period() -> None:
+    dump = hardly_alike(169)
+    assert page_lags(dump, PAGE) == (1,)
+    assert word_period(dump, PAGE) == (169,)
+    (named,) = with_page_lags(dump, (PageCandidate(PAGE, (1, 16), 20.0, "a trial block"),))
+    assert named.periods == (169, 1, 16)
+
+
+def test_a_trial_block_has_no_period() -> None:
+    assert word_period(hardly_alike(None), PAGE) == ()
+
+
+def test_distances_of_several_kinds_are_no_period() -> None:
+    dump = hardly_alike(None).reshape(-1, PAGE)
+    for lag, first in ((28, 0), (33, 600), (61, 1200)):
+        dump[first + lag : first + lag + 25, :64] = dump[first : first + 25, :64]
+    assert word_period(dump.reshape(-1), PAGE) == ()

@@ -1,7 +1,14 @@
 """The order of the search for a code."""
 
+from time import monotonic
+
+import numpy as np
+import pytest
+
+from deadstick.solve import find_code
 from deadstick.solve.decoding import NATURAL, fits
-from deadstick.solve.plan import first_steps
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.plan import Step, first_steps, later_steps
 from deadstick.solve.window import DEGREES, MESSAGES
 
 
@@ -16,3 +23,15 @@ def test_every_length_of_message_is_searched_in_every_field_once_and_the_longest
     ]
     assert sorted(tried) == [(message, m) for message in MESSAGES for m in DEGREES if fits(message, m)]
     assert tried[-1] == (max(MESSAGES), max(DEGREES))
+
+
+def test_steps_that_the_first_seconds_did_not_reach_come_before_the_later_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    page = np.random.default_rng(1).integers(0, 256, 64 * 528, np.uint8)
+    taken: list[Step] = []
+    monkeypatch.setattr(find_code, "FIRST_SECONDS", -1.0)
+    monkeypatch.setattr(find_code.CodeSearch, "over", lambda _search, _candidates, step: taken.append(step))
+    search = find_code.CodeSearch(page, (PageCandidate(528, (), 20.0, "a comb"),))
+    assert search.first() is None
+    assert taken == []
+    assert search.later(monotonic() + 60) is None
+    assert taken == [*first_steps(1), *later_steps()]

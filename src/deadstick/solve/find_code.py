@@ -66,6 +66,7 @@ class CodeSearch:
         self.rows = RowViews(data, candidates, registers)
         self.multiples = self.rows.multiples
         self.tried = 1
+        self._left: list[Step] = []
 
     def first(self, hint: CodeHint | None = None) -> FoundPage | None:
         """What is most likely to be found, or quickest to try; what a hint leaves comes before.
@@ -77,16 +78,17 @@ class CodeSearch:
         return self._run([*hinted_steps(count, hint), *first_steps(count)], monotonic() + FIRST_SECONDS)
 
     def later(self, deadline: float) -> FoundPage | None:
-        """All the rest.
+        """All the rest, and before it what the time for the first steps did not reach: no other step takes its place.
 
         Args:
             deadline: when no new step begins any more, see `time.monotonic`.
         """
-        return self._run(list(later_steps()), deadline)
+        return self._run([*self._left, *later_steps()], deadline)
 
     def _run(self, steps: list[Step], deadline: float) -> FoundPage | None:
         for done, step in enumerate(steps):
             if monotonic() > deadline:
+                self._left = steps[done:]
                 break
             self.progress("code", done, len(steps))
             found = self._in_line(step) or self.over(self.candidates[step.after : step.candidates], step)

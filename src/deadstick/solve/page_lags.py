@@ -3,9 +3,13 @@
 Where nearly all data are packed, a lag of bytes (`lag_figures`) shows only in the part that holds the little free
 space. But once the page size is known a few stretches of each page tell which pages are equal, anywhere. Those under
 the same keystream lie at the lag after which it comes again, or at a multiple, whatever lies between them.
+
+Where hardly a page is free, no two whole pages need be equal; yet here and there two files hold the same four bytes in
+the same column. Under different keystreams those differ, so such pairs of pages lie multiples of the period apart, too.
+The blocks of a test of the chip, in which every page is like the next, have lags of their own and are left out.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +18,7 @@ from numpy.typing import NDArray
 from deadstick.flash.erased import erased_pages
 from deadstick.solve.geometry import MOST_PERIODS, PageCandidate
 from deadstick.solve.spread import evenly
+from deadstick.solve.window import data_bytes_of, log10_tail
 
 PIECES = 24
 """Stretches of eight bytes of a page that are compared."""
@@ -21,6 +26,14 @@ ALIKE = 0.5
 """Share of the stretches from which on two pages are equal; bit errors spoil some."""
 FEWEST_PAIRS = 8
 MOST_LAGS, MOST_CANDIDATES = 2, 4
+WORD, WORD_STEP = 4, 16
+"""Bytes of the short stretches, and from one to the next: unrelated ones are equal once in 2^32."""
+LONGEST_PERIOD, MOST_CANDIDATES_BY_WORDS = 4096, 2
+FEWEST_AT_PERIOD = 3
+"""Pairs that lie one period apart, and not only multiples of it."""
+SURE, MOSTLY = -20.0, 0.7
+"""Logarithm of the chance of a period, and the share of the pairs that lie multiples of it apart: pairs of one file are
+no independent witnesses, and where a keystream starts anew at every block pairs have several distances."""
 
 
 def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...]) -> tuple[PageCandidate, ...]:
@@ -32,8 +45,11 @@ def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...
     """
 
     def seen() -> Iterator[PageCandidate]:
-        for candidate in candidates[:MOST_CANDIDATES]:
+        for number, candidate in enumerate(candidates[:MOST_CANDIDATES]):
             lags = page_lags(data, candidate.page_bytes)
+            # Pages like the next one are those of a trial block as well.
+            if set(lags) <= {1} and number < MOST_CANDIDATES_BY_WORDS:
+                lags = (*word_period(data, candidate.page_bytes), *lags)
             periods = tuple(dict.fromkeys((*lags, *candidate.periods)))[:MOST_PERIODS]
             yield replace(candidate, periods=periods)
 
@@ -56,21 +72,85 @@ def page_lags(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
     >>> page_lags(pages.reshape(-1), 528)
     (12,)
     """
-    count = len(data) // page_bytes
-    pages = data[: count * page_bytes].reshape(count, page_bytes)
-    written = np.flatnonzero(~erased_pages(pages)) if count else np.zeros(0, np.int64)
-    first = [np.zeros(0, np.int64)]
-    second = [np.zeros(0, np.int64)]
-    for place in (8 * evenly(page_bytes // 8, PIECES)).tolist():
-        part = np.ascontiguousarray(pages[written, place : place + 8])
-        telling = np.flatnonzero((part != part[:, :1]).any(axis=1))
-        values = part.view(np.uint64)[telling, 0]
-        order = np.argsort(values, kind="stable")
-        same = np.flatnonzero(values[order[1:]] == values[order[:-1]])
-        first.append(written[telling[order[same]]])
-        second.append(written[telling[order[same + 1]]])
-    pairs, stretches = np.unique(np.concatenate(first) * count + np.concatenate(second), return_counts=True)
-    one, other = np.divmod(pairs[stretches >= ALIKE * PIECES], max(1, count))
-    lags, times = np.unique(other - one, return_counts=True)
+    pages, written = _written(data, page_bytes)
+    places = (8 * evenly(page_bytes // 8, PIECES)).tolist()
+    one, other, stretches = _pairs(pages, written, places, 8)
+    equal = stretches >= ALIKE * PIECES
+    lags, times = np.unique((other - one)[equal], return_counts=True)
     order = np.argsort(-times, kind="stable")
     return tuple(int(lags[i]) for i in order[:MOST_LAGS] if times[i] >= FEWEST_PAIRS)
+
+
+def word_period(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
+    """The period of which the distances of pages with a few equal bytes are multiples.
+
+    Args:
+        data: `uint8[bytes]`, from the first page on.
+        page_bytes: data and spare area together.
+
+    Returns:
+        In pages, the surest one; empty where none is sure.
+
+    >>> rng = np.random.default_rng(1)
+    >>> pages, streams = rng.integers(0, 256, (400, 528), np.uint8), rng.integers(0, 256, (12, 528), np.uint8)
+    >>> pages[::5, 64:80] = streams[np.arange(0, 400, 5) % 12, 64:80]
+    >>> word_period(pages.reshape(-1), 528)
+    (60,)
+    """
+    pages, written = _written(data, page_bytes)
+    numbers = _unlike_neighbours(pages, written)
+    one, other, _ = _pairs(pages, numbers, range(0, data_bytes_of(page_bytes), WORD_STEP), WORD)
+    times = np.bincount(other - one, minlength=LONGEST_PERIOD + 1)
+    surest, best = SURE, 0
+    for period in np.flatnonzero(times[: LONGEST_PERIOD + 1] >= FEWEST_AT_PERIOD).tolist():
+        hits = int(times[period::period].sum())
+        chance = log10_tail(len(one), hits, 1 / period) + np.log10(LONGEST_PERIOD)
+        if hits >= max(FEWEST_PAIRS, MOSTLY * len(one)) and chance < surest:
+            surest, best = chance, period
+    return (best,) if best > 1 else ()
+
+
+def _written(data: NDArray[np.uint8], page_bytes: int) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """`uint8[pages, page_bytes]` and the numbers of those that are not erased."""
+    count = len(data) // page_bytes
+    pages = data[: count * page_bytes].reshape(count, page_bytes)
+    return pages, np.flatnonzero(~erased_pages(pages)) if count else np.zeros(0, np.int64)
+
+
+def _unlike_neighbours(pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the pages that are not like the one before or behind them."""
+    some = pages[:, evenly(pages.shape[1], 8 * PIECES)]
+    like = np.r_[False, (some[1:] == some[:-1]).mean(axis=1) > ALIKE, False]
+    unlike: NDArray[np.bool_] = ~(like[:-1] | like[1:])[numbers]
+    return np.compress(unlike, numbers)
+
+
+def _pairs(
+    pages: NDArray[np.uint8], numbers: NDArray[np.int64], places: Iterable[int], width: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs of pages with equal stretches in the same column, of the many that are equal only those next to each other.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`.
+        numbers: of the pages that are compared, ascending.
+        places: first columns of the stretches.
+        width: bytes of a stretch, 4 or 8. Those with a byte like the one before say nothing in a short one: a bit error
+            makes them of a constant. Long ones must not be constant.
+
+    Returns:
+        `int64[pairs]` each: the first page, the second, and how many stretches are equal.
+    """
+    first, second = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for place in places:
+        part = np.ascontiguousarray(pages[numbers, place : place + width])
+        changes = part[:, 1:] != part[:, :-1]
+        telling = np.flatnonzero(changes.all(axis=1) if width == WORD else changes.any(axis=1))
+        values = part.view(np.uint32 if width == WORD else np.uint64)[telling, 0]
+        order = np.argsort(values, kind="stable")
+        same = np.flatnonzero(values[order[1:]] == values[order[:-1]])
+        first.append(numbers[telling[order[same]]])
+        second.append(numbers[telling[order[same + 1]]])
+    count = max(1, len(pages))
+    pairs, stretches = np.unique(np.concatenate(first) * count + np.concatenate(second), return_counts=True)
+    one, other = np.divmod(pairs, count)
+    return one, other, stretches
