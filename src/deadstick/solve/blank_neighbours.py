@@ -172,7 +172,16 @@ def _stream(seen: _Pages, number: int) -> Bytes | None:
     alike = seen.alike(between)
     if len(alike) < NEARLY_ALL * len(between) or seen.places(alike) < FEWEST_PLACES:
         return None
-    odd = alike[: len(alike) - 1 + len(alike) % 2]
-    ones = np.unpackbits(seen.rows[odd], axis=1).sum(axis=0, dtype=np.int64)
-    stream: Bytes = np.packbits(2 * ones > len(odd))
-    return stream
+    return majority(seen.rows[alike])
+
+
+def majority(rows: Bytes) -> Bytes:
+    """What most rows say of each bit, of an odd number of them: `uint8[rows, bytes]` -> `uint8[bytes]`.
+
+    >>> majority(np.array([[0b1100], [0b1010], [0b1001]], np.uint8)).tolist()
+    [8]
+    """
+    odd = rows[: len(rows) - 1 + len(rows) % 2]
+    ones = np.unpackbits(odd, axis=1).sum(axis=0, dtype=np.int64)
+    most: Bytes = np.packbits(2 * ones > len(odd))
+    return most

@@ -10,22 +10,17 @@ of a block do, and are left out by their distance.
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.blank_neighbours import BLANK, MOST_FLIPS, PIECES, majority
 from deadstick.solve.spread import evenly
 
 Bytes = NDArray[np.uint8]
 
-PIECES = 48
-"""Stretches of eight bytes of a page that are compared."""
-MOST_FLIPS = 8
-"""Bits of a stretch that bit errors may change."""
 FEWEST_PAGES = 3
 """Equal pages of a run under each keystream; one less where nearly all come again, and none is known otherwise."""
 NEARLY_ALL = 0.9
 FEWEST_KEYSTREAMS = 8
 SHORTEST_BLOCK = 32
 """Pages; no block has fewer (common practice, no source)."""
-BLANK = 0.7
-"""Share of the stretches from which on a page is blank; bit errors spoil some."""
 
 
 def with_blank_runs(
@@ -69,7 +64,7 @@ def with_blank_runs(
             continue
         streams, known = streams.copy(), known.copy()
         for number in told[~known[told]].tolist():
-            streams[number], known[number] = _majority(rows[run[under[run] == number]]), True
+            streams[number], known[number] = majority(rows[run[under[run] == number]]), True
     return streams, known
 
 
@@ -121,10 +116,3 @@ def _is_refuted(
         return False
     pieces = (rows[told] == streams[under[told]]).reshape(len(told), rows.shape[1] // 8, 8)
     return bool((pieces.all(axis=2).mean(axis=1) > BLANK).mean() < BLANK)
-
-
-def _majority(rows: Bytes) -> Bytes:
-    odd = rows[: len(rows) - 1 + len(rows) % 2]
-    ones = np.unpackbits(odd, axis=1).sum(axis=0, dtype=np.int64)
-    majority: Bytes = np.packbits(2 * ones > len(odd))
-    return majority

@@ -122,21 +122,23 @@ def _common_step(places: NDArray[np.int64], times: int = 1) -> BlockSize | None:
     """The largest number of which nearly all places are multiples; one that no block has, only beyond accident."""
     if len(places) < FEWEST_CHANGES:
         return None
-    for size in range(times * PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[1], -1):
-        fitting = int((places % size == 0).sum())
-        if fitting < max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
-            continue
-        # Places that are multiples of a half or a third of the size, as borders of smaller blocks are.
-        least = min(part for part in range(2, size) if size % part == 0)
-        if log10_tail(len(places), fitting, 1 / least) < LONG_CHANCE:
-            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
-            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
-    for size in range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1):
-        fitting = int((places % size == 0).sum())
-        if fitting >= max(FEWEST_CHANGES, ALIGNED_SHARE * len(places)):
-            figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
-            return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
-    return None
+    needed = max(FEWEST_CHANGES, ALIGNED_SHARE * len(places))
+    sizes = range(PAGES_PER_BLOCK[1], PAGES_PER_BLOCK[0] - 1, -1)
+    usual = next((size for size in sizes if (places % size == 0).sum() >= needed), None)
+    if usual is None:
+        return None
+    longer = range(times * PAGES_PER_BLOCK[1] // usual * usual, PAGES_PER_BLOCK[1], -usual)
+    size = next((size for size in longer if _is_beyond_accident(places, size, needed)), usual)
+    fitting = int((places % size == 0).sum())
+    figure = f"a metadata byte changes at {len(places)} pages, {fitting} of them multiples of {size}"
+    return BlockSize(size, figure, log10_tail(len(places), fitting, 1 / size))
+
+
+def _is_beyond_accident(places: NDArray[np.int64], size: int, needed: float) -> bool:
+    """Whether more places are multiples of a size than borders of blocks of a half or a third of it would be."""
+    fitting = int((places % size == 0).sum())
+    least = next(part for part in range(2, size + 1) if size % part == 0)
+    return fitting >= needed and log10_tail(len(places), fitting, 1 / least) < LONG_CHANCE
 
 
 def _without_metadata(erased: NDArray[np.bool_], period: int) -> BlockSize:

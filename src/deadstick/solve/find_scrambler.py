@@ -15,7 +15,7 @@ from deadstick.solve.register import Register, find_hits
 from deadstick.solve.scrambler_after_code import best_register, completed
 from deadstick.solve.scrambler_before_code import before_code
 from deadstick.solve.spread import evenly
-from deadstick.solve.table_after_code import stored_after_code
+from deadstick.solve.stored_after_code import stored_after_code
 
 WHOLE = 0.8
 """Share of the codewords that decode from which on no other reading of the layout is asked: of two codewords one may

@@ -41,13 +41,13 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
     raw = found.survey.pages[every]
     best = _with_table(found, plain, raw, every)
+    # The majority of a few pages as read may leave a bit wrong, and with it one bit of all data under a keystream.
+    sure = best if best is not None and best.table is not None and not best.table.by_few.any() else None
     if best is None or best.table is None or best.decoded < WHOLE * best.examined:
         telling = unlike_neighbours(raw)
         rule = schedule_by_code(plain, raw[telling], every[telling], found.lag)
-        best = _by_exact_rows(found, plain, raw, every, rule, best)
-    elif best.table.unknown or best.table.by_few.any():
-        # The majority of a few pages as read may leave a bit wrong, and with it one bit of all data under a keystream.
-        sure = None if best.table.by_few.any() else best
+        best = _by_exact_rows(found, plain, raw, every, rule, sure)
+    elif best.table.unknown or sure is None:
         best = _by_exact_rows(found, plain, raw, every, best.table.schedule, sure)
     if best is None:
         return None

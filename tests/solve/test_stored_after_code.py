@@ -8,8 +8,8 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.code_schedule import unlike_neighbours
 from deadstick.solve.complete import GivenPages
+from deadstick.solve.stored_after_code import stored_after_code
 from deadstick.solve.survey import Survey
-from deadstick.solve.table_after_code import stored_after_code
 
 LAYOUT = spare_groups(1024 + 64, 2, 512, 2, 26)
 CODE = Code(13, 0x201B, 16)
