@@ -15,6 +15,7 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump, identity_dump
 from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
 from deadstick.simulate.history import scenario_history
+from deadstick.solve.evidence import Family
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.geometry import PageCandidate, page_candidates
@@ -288,3 +289,19 @@ def test_parity_that_ends_inside_a_byte_is_taken_in_whole_bytes() -> None:
     assert [span.bits for word in found.layout.codewords for span in word.parity] == [24, 24]
     bits = Recipe(32, scattered(), code)
     assert not searched(bits, played(bits, 5)).layout.is_byte_aligned
+
+
+@pytest.mark.parametrize(("family", "others"), [("hamming", "rs"), ("rs", "hamming")])
+def test_the_family_that_is_named_is_asked_alone(family: Family, others: Family) -> None:
+    """The codes of the other family keep their turn for later."""
+    taken: list[str] = []
+    search = OtherCodeSearch(np.zeros(64 * 528, np.uint8), (PageCandidate(528, (), 20.0, "a comb"),))
+    search.progress = lambda _step, done, _of: taken.append(search.steps[done].kind)
+    kinds = {"hamming": {"hamming"}, "rs": {"known", "all", "other roots"}}
+    everyone = len(search.steps)
+    assert search.named(family, monotonic() + 600) is None
+    assert set(taken) == kinds[family]
+    taken.clear()
+    assert search.later(monotonic() + 600) is None
+    assert set(taken) == kinds[others]
+    assert search.done == everyone

@@ -7,8 +7,9 @@ import pytest
 
 from deadstick.solve import find_code
 from deadstick.solve.decoding import NATURAL, fits
+from deadstick.solve.evidence import CodeHint
 from deadstick.solve.geometry import PageCandidate
-from deadstick.solve.plan import Step, first_steps, later_steps
+from deadstick.solve.plan import Step, every_polynomial, first_steps, hinted_steps, later_steps
 from deadstick.solve.window import DEGREES, MESSAGES
 
 
@@ -35,3 +36,18 @@ def test_steps_that_the_first_seconds_did_not_reach_come_before_the_later_ones(m
     assert taken == []
     assert search.later(monotonic() + 60) is None
     assert taken == [*first_steps(1), *later_steps()]
+
+
+def test_what_is_known_of_the_code_is_searched_before_all_the_rest() -> None:
+    assert list(hinted_steps(24, None)) == []
+    assert list(hinted_steps(24, CodeHint("bch"))) == []
+    assert list(hinted_steps(24, CodeHint("rs", m=10, message_bytes=512))) == []
+    field = list(hinted_steps(24, CodeHint("bch", m=14)))
+    assert {p.bit_length() - 1 for step in field for p in step.polynomials} == {14}
+    assert {step.messages for step in field} == {MESSAGES}
+    one = list(hinted_steps(24, CodeHint("bch", polynomial=0x402B, message_bytes=1024)))
+    assert {(step.polynomials, step.messages) for step in one} == {((0x402B,), (1024,))}
+    length = list(hinted_steps(24, CodeHint("bch", message_bytes=2048)))
+    assert {(step.polynomials, step.messages) for step in length} == {(every_polynomial(), (2048,))}
+    assert {step.natural for step in length} == {True, False}
+    assert list(hinted_steps(24, CodeHint("bch", message_bytes=768))) == []

@@ -6,7 +6,7 @@ import pytest
 from deadstick.codes import gf2poly
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits
+from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, with_known
 
 # P. Alfke, Xilinx XAPP052 (1996), table 3: maximal-length taps 15,14; 32,22,2,1; 63,62, as characteristic polynomials.
 TAPS = {15: (15, 14), 32: (32, 22, 2, 1), 63: (63, 62)}
@@ -109,3 +109,21 @@ def test_plain_data_are_no_output_of_a_register_that_gives_constants() -> None:
     stream = Lfsr(register.polynomial).keystream(np.array([12345], np.uint64), 512, "lsb")[0]
     data[3000:3512] = stream
     assert {int(position) // 512 for position in find_hits(data, register).positions} == {5, 6}
+
+
+def test_a_known_register_needs_one_place_where_an_unknown_one_needs_several() -> None:
+    known = polynomial(TAPS[32])
+    order: BitOrder = "msb"
+    data = np.random.default_rng(7).integers(0, 256, 60_000, np.uint8)
+    stream = Lfsr(known).keystream(np.array([9], np.uint64), 200, order)[0]
+    data[20_010:20_030] = stream[10:30]
+    assert find_registers(data) == ()
+    assert with_known(data, (), None) == ()
+    assert with_known(data, (), polynomial(TAPS[63])) == ()  # it shows nowhere
+    found = with_known(data, (), known)
+    assert [(register.polynomial, register.bit_order) for register in found] == [(known, order)]
+    data[30_000:35_000] = Lfsr(polynomial(TAPS[15])).keystream(np.array([5], np.uint64), 5_000, "lsb")[0]
+    seen = find_registers(data)
+    assert [register.polynomial for register in seen] == [polynomial(TAPS[15])]
+    assert [register.polynomial for register in with_known(data, seen, known)] == [known, polynomial(TAPS[15])]
+    assert with_known(data, seen, polynomial(TAPS[15])) == seen

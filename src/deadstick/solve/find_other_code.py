@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.progress import Progress, silent
+from deadstick.solve.evidence import Family
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.other_codes.found import FoundOther, Sight
 from deadstick.solve.other_codes.hamming import find_hamming
@@ -67,6 +68,17 @@ class OtherCodeSearch:
         """Every Hamming code, and the usual Reed-Solomon codes on the first page size."""
         last = next((i for i, step in enumerate(self.steps) if (step.kind, step.candidate) == ("all", 0)), -1)
         return self._run(last + 1, monotonic() + FIRST_SECONDS)
+
+    def named(self, family: Family, deadline: float) -> FoundOther | None:
+        """The codes of one family alone, because the user says so; nothing else loses its turn.
+
+        Args:
+            family: `hamming` or `rs`.
+            deadline: when no new step begins any more, see `time.monotonic`.
+        """
+        mine = [step for step in self.steps if (step.kind == "hamming") == (family == "hamming")]
+        self.steps = mine + [step for step in self.steps if step not in mine]
+        return self._run(len(mine), deadline)
 
     def later(self, deadline: float) -> FoundOther | None:
         """All the rest.

@@ -100,8 +100,14 @@ def every_polynomial() -> tuple[int, ...]:
 
 
 def hinted_steps(candidates: int, hint: CodeHint | None) -> Iterator[Step]:
-    """What a hint on the field or the polynomial leaves, before everything else."""
-    if hint is None or hint.family != "bch" or (hint.m is None and hint.polynomial is None):
+    """What a hint on the field, the polynomial or the length of the data leaves, before everything else."""
+    if hint is None or hint.family != "bch":
+        return
+    messages = MESSAGES if hint.message_bytes is None else (hint.message_bytes,)
+    few = min(candidates, EARLY_CANDIDATES)
+    if hint.m is None and hint.polynomial is None:
+        if hint.message_bytes in MESSAGES:
+            yield from _of_length(few, messages)
         return
     degrees = DEGREES if hint.m is None else (hint.m,)
     left = tuple(
@@ -114,4 +120,15 @@ def hinted_steps(candidates: int, hint: CodeHint | None) -> Iterator[Step]:
     if left:
         for depth in (MIDDLE, DEEP, SHALLOW):
             for natural in (True, False):
-                yield Step("decoding", min(candidates, EARLY_CANDIDATES), 2, left, depth, natural)
+                yield Step("decoding", few, 2, left, depth, natural, messages=messages)
+
+
+def _of_length(candidates: int, messages: tuple[int, ...]) -> Iterator[Step]:
+    """Every polynomial on codewords of a known length, as deep as the errors in the rows demand."""
+    for natural in (True, False):
+        yield Step("decoding", candidates, 1, every_polynomial(), None, natural, at_ends=True, messages=messages)
+    depths: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
+    for natural in (True, False):
+        for depth in depths:
+            step = Step("decoding", candidates, 1, every_polynomial(), depth, natural, messages=messages)
+            yield replace(step, blind=depth is not None)

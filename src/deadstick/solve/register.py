@@ -183,6 +183,28 @@ def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int =
     return Hits(positions[:count], states[:count], ones[:count])
 
 
+def with_known(data: NDArray[np.uint8], found: tuple[Register, ...], polynomial: int | None) -> tuple[Register, ...]:
+    """The registers with the one that the user knows in front, if it shows in the data at all.
+
+    An unknown polynomial must explain several windows of those looked at; a known one is looked for everywhere,
+    and one place says as much.
+
+    Args:
+        data: `uint8[bytes]`.
+        found: by `find_registers`.
+        polynomial: characteristic polynomial; None where none is known.
+    """
+    if polynomial is None or not 2 <= gf2poly.degree(polynomial) <= LONGEST_REGISTER or _is_repeating(polynomial):
+        return found
+    known = [register for register in found if register.polynomial == polynomial]
+    if not known:
+        orders: tuple[BitOrder, ...] = ("lsb", "msb")
+        asked = [Register(polynomial, order, 0, max(len(data) - WINDOW_BYTES, 1)) for order in orders]
+        seen = [replace(one, windows=len(find_hits(data, one).positions)) for one in asked]
+        known = sorted((one for one in seen if one.windows), key=lambda one: -one.windows)
+    return (*known, *(register for register in found if register not in known))
+
+
 def find_text_hits(data: NDArray[np.uint8], register: Register, *, complement: bool = False) -> Hits:
     """Places where the highest bits of a run of bytes are the register's output, as in ASCII text, where they are 0.
 

@@ -38,7 +38,7 @@ from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import SectorTest, may_hold_parity
 from deadstick.solve.page_lags import with_page_lags
 from deadstick.solve.prove import prove
-from deadstick.solve.register import Register, find_registers
+from deadstick.solve.register import Register, find_registers, with_known
 from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import foreign_chip, prove_several, solve_several, spread_over
@@ -116,7 +116,8 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     data = chips.first
     part = surveyed(data)
     progress("register", 0, 1)
-    registers = find_registers(part[:REGISTER_BYTES])
+    known = hints.scrambler.polynomial if hints.scrambler else None
+    registers = with_known(part, find_registers(part[:REGISTER_BYTES]), known)
     progress("geometry", 0, 1)
     likeliest = (*candidates_by_register(part, registers), *sector_ends.page_sizes(part[:ENDS_BYTES]))
     candidates = _with_hints(with_page_lags(part, page_candidates(part, likeliest)), hints)
@@ -160,7 +161,7 @@ def _coded(
         return None if found is None else (found, findings.other_code(found, candidates))
 
     if hints.code is not None and hints.code.family not in {"bch", "none"}:
-        named = other(others.later(deadline))
+        named = other(others.named(hints.code.family, deadline))
         if named is not None:
             return named
     return (
