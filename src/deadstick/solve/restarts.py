@@ -17,6 +17,7 @@ from deadstick.codes.lfsr import Lfsr
 from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.running_on import Neighbours, are_parts, most_going_on
 from deadstick.solve.spread import evenly
 from deadstick.solve.window import log10_tail
 
@@ -192,6 +193,9 @@ def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandi
     again; or neighbouring parts have the same one, while those of some multiple do not. The borders of a size that is a
     few bytes off drift through a wide gap and may all lie in it; its keystreams come again less often. Where the parts
     of a page have keystreams that come again, none of which runs on from the one before, each part is a page.
+    Parts whose keystream goes on inside a page, and never over its border, are left out: codewords of a cyclic code
+    that begin with a byte of filler decode a byte off their place as well, so the code may not tell such a half from a
+    page.
     """
 
     def is_part(item: _Size) -> bool:
@@ -207,6 +211,11 @@ def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandi
         whole = (part for part in parts if part.is_apart and part.best_share >= SHARE)
         return any(not part.seeds.run_on(register, part.page, item.page // part.page) for part in whole)
 
+    def goes_on(item: _Size) -> bool:
+        times = (other.page // item.page for other in sizes if other.page > item.page and other.page % item.page == 0)
+        return any(are_parts(item.seeds.table, item.seeds.known, item.page, number, register) for number in times)
+
+    sizes = [item for item in sizes if not goes_on(item)]
     return [item.candidate for item in sorted(sizes, key=lambda item: (is_part(item), is_several(item), is_off(item)))]
 
 
@@ -281,11 +290,8 @@ class _Seeds:
         first = first[evenly(len(first), MOST_PAIRS)]
         if len(first) < FEWEST_PAIRS:
             return True
-        # Rewound by as many bytes as lie between them, the second of two is the first, whatever the gap is.
-        gaps = np.arange(min(page, LONGEST_GAPS[0]))
-        back = rewound(np.tile(seeds[first + 1], len(gaps)), np.repeat(page - gaps, len(first)), register)
-        same = back.reshape(len(gaps), -1) == seeds[first]
-        return int(np.count_nonzero(same, axis=1).max()) > APART * len(first)
+        pairs = Neighbours(seeds[first], seeds[first + 1])
+        return most_going_on(pairs, page, register, LONGEST_GAPS[0]) > APART * len(first)
 
 
 def _best_lags(pairs: Mapping[int, NDArray[np.int64]]) -> tuple[int, ...]:
