@@ -220,8 +220,23 @@ def test_kernels_of_the_search_against_their_twins() -> None:
             slow.append(value)
         assert values.tolist() == slow
         counts = np.zeros((1, 7), np.int64)
-        kernels.tail_hits(values, np.ascontiguousarray(symbols[:, None, 64:]), times, False, counts)
+        tails = np.ascontiguousarray(symbols[:, None, 64:])
+        kernels.tail_hits(values, tails, np.arange(1), times, False, counts)
         assert (counts[0, 6] == 20) == (2 <= exponent < 8)
+        counts[:] = 0
+        kernels.tail_hits(values, tails, np.arange(0), times, False, counts)
+        assert not counts.any()
+
+
+@pytest.mark.parametrize("rows", [1, 255, 256, 700])
+def test_ones_in_columns_are_counted_as_sums_of_unpacked_bits(rows: int) -> None:
+    noise = np.random.default_rng([5, rows])
+    packed = noise.integers(0, 256, (rows, 9), dtype=np.uint8)
+    packed[:, 3] = 0xFF
+    for chosen in (np.ones(rows, np.bool_), np.zeros(rows, np.bool_), noise.random(rows) < 0.7):
+        counts = np.full(72, 7, np.int64)
+        kernels.count_ones(packed, chosen, kernels.SPREAD, counts)
+        assert counts.tolist() == np.unpackbits(packed[chosen], axis=1).sum(axis=0).tolist()
 
 
 def test_the_run_of_roots_goes_round() -> None:
@@ -237,6 +252,25 @@ def test_a_few_words_of_hundreds_are_enough() -> None:
     found = searched(recipe, dump)
     assert found.share < 0.4
     assert found.code == recipe.code
+
+
+def test_two_clean_words_among_the_first_rows_are_enough_to_look_at_the_others() -> None:
+    """One word in six has no error; of the rows that are looked at first only two are such."""
+    noise = np.random.default_rng(7)
+    code = Code(10, 0x7F9, 15, 993, family="reed_solomon", padding="back")
+    message = noise.integers(0, 256, (126, 1024), dtype=np.uint8)
+    metadata = noise.integers(0, 256, (126, 9), dtype=np.uint8)
+    rows = np.hstack([message, metadata, code.codec.encode(message)])
+    clean = [3, 30, *range(40, 126, 5)]
+    rows[np.setdiff1d(np.arange(126), clean), 500] ^= 1
+    hunt, root = Hunt(rows), Root(10, 0x7F9, 1022, "msb", "back", 1024)
+    window = hunt.look(root, 20_000)
+    assert window is not None
+    assert (window.column, window.symbols, window.hits) == (1033, 30, len(clean))
+    assert hunt.clean_rows(window).tolist() == clean
+    assert hunt.identify(window) == (code, 0)
+    # What has fewer is not looked at: no root of a wrong field has a place of its own.
+    assert hunt.look(replace(root, polynomial=0x409), 20_000) is None
 
 
 def test_a_hunt_takes_no_data_that_do_not_fill_the_page() -> None:

@@ -3,7 +3,8 @@
 The parities of 256 or 512 data bytes can be computed whatever the page looks like. Where one of them is stored, it and
 the stored bit are equal in every row without an error, or different in every one; between two bits that have nothing
 to do with each other the correlation over n rows is about 1 / sqrt(n). So all places of all parities are found by one
-product of matrices, whatever their order, and bit by bit; the sign tells whether the complement is stored. (Locating
+product of matrices, whatever their order, and bit by bit; the sign tells whether the complement is stored. Most page
+sizes have no such code, and there the first parity, stored nowhere, is enough to know it. (Locating
 Hamming parity in the spare area and verifying it in software is the published way: "Identification of NAND flash ECC
 algorithms in mobile devices", Digital Investigation 9 (2012), which goes through known orders of the bytes.)
 """
@@ -18,6 +19,7 @@ from deadstick.codes.hamming import HammingCode
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.found import FoundOther, loose_metadata, rows_of
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import data_bytes_of
@@ -33,6 +35,8 @@ MOST_BETWEEN = 40
 LEAST_SPREAD = 0.05
 """Share of rows in which a bit must be the rarer of its two values, to say anything."""
 CONVINCING = -12.0
+ROUNDING = 0.99
+"""Correlations are compared in single precision; what is nearly enough is looked at."""
 Bytes = NDArray[np.uint8]
 STEPS: tuple[Literal[256, 512], ...] = (256, 512)
 
@@ -119,7 +123,7 @@ def _words(values: Bytes, code: HammingCode, begins: list[int], columns: NDArray
     taken: set[int] = set()
     if 8 * len(columns) < len(begins) * code.parity_bits:
         return None
-    stored = np.unpackbits(values[:, columns], axis=1)
+    stored = np.ascontiguousarray(values[:, columns])
     for begin in begins:
         word = _word(values, code, begin, columns, stored)
         if word is None or taken & set(word.places):
@@ -153,20 +157,42 @@ def _word(values: Bytes, code: HammingCode, begin: int, columns: NDArray[np.int6
     if int(telling.sum()) < FEWEST_ROWS:
         return None
     parities = np.unpackbits(code.encode(block[telling]), axis=1)[:, : code.parity_bits]
-    beside = stored[telling]
+    packed = stored[telling]
+    least = max(LEAST_CORRELATION, ACCIDENT / np.sqrt(len(packed)))
+    if _strongest(parities[:, 0] == 1, packed) < ROUNDING * least:
+        return None
+    beside = np.unpackbits(packed, axis=1)
     correlation = _normalised(parities).T @ _normalised(beside) / len(beside)
     places = np.abs(correlation).argmax(axis=1)
     best = correlation[np.arange(len(places)), places]
     signs = np.sign(best)
-    least = max(LEAST_CORRELATION, ACCIDENT / np.sqrt(len(beside)))
     if np.abs(best).min() < least or (signs != signs[0]).any() or len(set(places.tolist())) < len(places):
         return None
     clean = int(((parities == 1) == (beside[:, places] == (signs[0] > 0))).all(axis=1).sum())
     ones = parities.mean(axis=0)
     a_row = float(np.log10(np.maximum(ones, 1 - ones)).sum())  # no better than to guess the usual value
-    choices = len(places) * float(np.log10(2 * stored.shape[1]))
+    choices = len(places) * float(np.log10(2 * beside.shape[1]))
     bits = tuple((8 * columns[places // 8] + places % 8).tolist())
     return _Word(begin, bits, int(signs[0]), clean, len(beside), clean * a_row + choices)
+
+
+def _strongest(parity: NDArray[np.bool_], packed: Bytes) -> float:
+    """The largest correlation, without its sign, of one parity with any bit of the rows.
+
+    Args:
+        parity: `bool[rows]`.
+        packed: `uint8[rows, bytes]`, so that nothing need be unpacked where the answer is none.
+    """
+    counts = np.empty((2, 8 * packed.shape[1]), np.int64)
+    for chosen, out in zip((np.ones(len(packed), np.bool_), parity), counts, strict=True):
+        kernels.count_ones(packed, chosen, kernels.SPREAD, out)
+    ones, both = counts / len(packed)
+    share = float(parity.mean())
+    varies = np.minimum(ones, 1 - ones) > LEAST_SPREAD * ROUNDING
+    if min(share, 1 - share) <= LEAST_SPREAD * ROUNDING or not varies.any():
+        return 0.0
+    ones, both = ones[varies], both[varies]
+    return float(np.abs((both - share * ones) / np.sqrt(share * (1 - share) * ones * (1 - ones))).max())
 
 
 def _normalised(bits: Bytes) -> NDArray[np.float32]:

@@ -1,4 +1,4 @@
-"""Kernels of the search for Reed-Solomon codes: one root, all places of the parity at once."""
+"""Kernels of the search for other codes: a root at all places of the parity at once, and counts of bits in columns."""
 
 import numpy as np
 from numba import njit
@@ -22,20 +22,22 @@ def root_values(symbols: NDArray[np.int64], times_root: NDArray[np.int64], out: 
 def tail_hits(
     values: NDArray[np.int64],
     tails: NDArray[np.int64],
+    places: NDArray[np.int64],
     times_root: NDArray[np.int64],
     gap: bool,
     counts: NDArray[np.int64],
 ) -> None:
-    """How many rows have the root, for each place and length of the parity.
+    """Add how many rows have the root, for some of the places and each length of the parity.
 
     values: int64[rows], of the messages, 0 for a message that counts for nothing; with `gap` already moved to its
     powers, so that the parity's value must be the same, else the message goes on with the parity.
-    tails: int64[rows, places, symbols], what may be parity; counts: int64[places, symbols + 1], by the length.
+    tails: int64[rows, places, symbols], what may be parity; places: int64[], those that are looked at; counts:
+    int64[places, symbols + 1], by the length.
     """
     for row in range(tails.shape[0]):
         if values[row] == 0:
             continue
-        for place in range(tails.shape[1]):
+        for place in places:
             value = 0 if gap else values[row]
             for i in range(tails.shape[2]):
                 value = times_root[value] ^ tails[row, place, i]
@@ -73,3 +75,31 @@ def spectrum(
         for e in range(order):
             if value[e] == 0:
                 out[e] += 1
+
+
+SPREAD = (np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="big")).view(np.uint64).reshape(-1)
+"""`uint64[256]`: each bit of a byte, the most significant first, in a byte of its own, in the order of the memory."""
+
+
+@njit(cache=True, nogil=True)
+def count_ones(
+    rows: NDArray[np.uint8], chosen: NDArray[np.bool_], spread: NDArray[np.uint64], out: NDArray[np.int64]
+) -> None:
+    """Ones in each column of bits over the chosen rows: uint8[rows, bytes] -> int64[8 bytes], most significant first.
+
+    spread: uint64[256], see `SPREAD`. Eight counters share a word, and are emptied before one can overflow.
+    """
+    lanes = np.zeros(rows.shape[1], np.uint64)
+    narrow = lanes.view(np.uint8)
+    out[:] = 0
+    held = 0
+    for row in range(rows.shape[0]):
+        if chosen[row]:
+            for column in range(rows.shape[1]):
+                lanes[column] += spread[rows[row, column]]
+            held += 1
+        if held == 255 or (held and row == rows.shape[0] - 1):
+            for bit in range(out.shape[0]):
+                out[bit] += narrow[bit]
+            lanes[:] = 0
+            held = 0
