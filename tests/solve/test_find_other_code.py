@@ -220,7 +220,7 @@ def test_kernels_of_the_search_against_their_twins() -> None:
             slow.append(value)
         assert values.tolist() == slow
         counts = np.zeros((1, 7), np.int64)
-        tails = np.ascontiguousarray(symbols[:, None, 64:])
+        tails = np.ascontiguousarray(symbols[:, 64:, None])
         kernels.tail_hits(values, tails, np.arange(1), times, False, counts)
         assert (counts[0, 6] == 20) == (2 <= exponent < 8)
         counts[:] = 0

@@ -11,11 +11,10 @@ def root_values(symbols: NDArray[np.int64], times_root: NDArray[np.int64], out: 
 
     times_root: int64[2^m], each field element times the root.
     """
-    for row in range(symbols.shape[0]):
-        value = 0
-        for i in range(symbols.shape[1]):
-            value = times_root[value] ^ symbols[row, i]
-        out[row] = value
+    out[:] = 0
+    for i in range(symbols.shape[1]):
+        for row in range(symbols.shape[0]):  # independent of each other, unlike the steps of one word
+            out[row] = times_root[out[row]] ^ symbols[row, i]
 
 
 @njit(cache=True, nogil=True)
@@ -31,18 +30,21 @@ def tail_hits(
 
     values: int64[rows], of the messages, 0 for a message that counts for nothing; with `gap` already moved to its
     powers, so that the parity's value must be the same, else the message goes on with the parity.
-    tails: int64[rows, places, symbols], what may be parity; places: int64[], those that are looked at; counts:
+    tails: int64[rows, symbols, places], what may be parity; places: int64[], those that are looked at; counts:
     int64[places, symbols + 1], by the length.
     """
+    held = np.empty(places.shape[0], np.int64)
     for row in range(tails.shape[0]):
         if values[row] == 0:
             continue
-        for place in places:
-            value = 0 if gap else values[row]
-            for i in range(tails.shape[2]):
-                value = times_root[value] ^ tails[row, place, i]
-                if value == (values[row] if gap else 0):
-                    counts[place, i + 1] += 1
+        held[:] = 0 if gap else values[row]
+        zero = values[row] if gap else 0
+        for i in range(tails.shape[1]):
+            for k in range(places.shape[0]):  # independent of each other, unlike the steps of one place
+                value = times_root[held[k]] ^ tails[row, i, places[k]]
+                held[k] = value
+                if value == zero:
+                    counts[places[k], i + 1] += 1
 
 
 @njit(cache=True, nogil=True)

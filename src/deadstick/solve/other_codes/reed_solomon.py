@@ -131,7 +131,7 @@ class Hunt:
         return self._messages[key]
 
     def tails(self, root: Root) -> tuple[list[int], Values]:
-        """Columns where the parity may begin, and `int64[rows, places, symbols]` from there on."""
+        """Columns where the parity may begin, and `int64[rows, symbols, places]` from there on."""
         key = (root.m, root.message, root.order)
         if key not in self._tails:
             spare = self.page_bytes - self.data
@@ -142,7 +142,7 @@ class Hunt:
             tails = np.empty((len(columns), len(rows), longest), np.int64)
             for place, column in enumerate(columns):
                 unpack(rows, column, longest * root.m, 0, root.m, tails[place])
-            self._tails[key] = columns, np.ascontiguousarray(tails.transpose(1, 0, 2))
+            self._tails[key] = columns, np.ascontiguousarray(tails.transpose(1, 2, 0))
         return self._tails[key]
 
     def look(self, root: Root, tried: int) -> Window | None:
@@ -170,7 +170,7 @@ class Hunt:
         """`int64[places, symbols + 1]`: how many of some rows have the root, at some of the places; 0 at the others."""
         columns, tails = self.tails(root)
         values, times_root = self._values(root, rows)
-        counts = np.zeros((len(columns), tails.shape[2] + 1), np.int64)
+        counts = np.zeros((len(columns), tails.shape[1] + 1), np.int64)
         kernels.tail_hits(values, tails[rows], places, times_root, root.padding == "gap", counts)
         return counts
 
@@ -201,7 +201,7 @@ class Hunt:
         root = window.root
         columns, tails = self.tails(root)
         rows = self.clean_rows(window)[:24]
-        message, tail = self.message(root)[rows], tails[rows, columns.index(window.column), : window.symbols]
+        message, tail = self.message(root)[rows], tails[rows, : window.symbols, columns.index(window.column)]
         order = (1 << root.m) - 1
         first = order - 1 if root.padding == "gap" else message.shape[1] + window.symbols - 1
         powers = np.r_[first - np.arange(message.shape[1]), np.arange(window.symbols - 1, -1, -1)]
