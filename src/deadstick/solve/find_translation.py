@@ -14,6 +14,9 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.filling import Fillings
+from deadstick.solve.group_numbers import with_tied_groups
+from deadstick.solve.group_ties import groups_of_blocks, has_open_groups
+from deadstick.solve.group_versions import constant_of_writes, versions_agree
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
 from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
 from deadstick.solve.open_versions import ordered
@@ -30,6 +33,8 @@ TIED_SHARE = 0.002
 """Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
 hold a little better, if the newest was never finished."""
 WAY_CHANCE = -1.0
+CONFIRMED_SHARE = 0.9
+"""Share of what volumes promise that holds where numbers that were told but for a constant are the right ones."""
 PROVEN_SHARE = 0.01
 """The same, where the copies prove the order by themselves: of a volume of which a part is missing, as of a dump that
 ends early, files lie in lost blocks under any order, and more of them under one than under another."""
@@ -106,9 +111,45 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
                 judged += _judged(space, other, progress)
         judged += _told(space, _best(judged))
         judged += _ordered(space, _best(judged))
+    if not _best(judged).is_confirmed and has_open_groups(recipe, len(space) // recipe.pages_per_block):
+        judged += _by_groups(space, recipe, progress)
     best = _best(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
+
+
+def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list["_Trial"]:
+    """The hypothesis with numbers and versions of blocks under several groups of keystreams, if all are told.
+
+    Numbers without versions would leave copies in places that look right, and are not asked for. The volumes may be as
+    consistent with an older state of the disk: what was filled later must speak for the order as well.
+    """
+    tied = with_tied_groups(space, recipe)
+    for base in (tied, complemented(tied)) if tied is not None else ():
+        judged = [trial for other in with_number_zero(space, base) for trial in _judged(space, other, progress)]
+        for trial in _with_group_versions(space, _best(judged)) if judged else ():
+            order = VersionOrder(space, trial.recipe, block_metadata(space, trial.recipe))
+            if trial.is_confirmed and order.of(trial.recipe.translation).log10_chance < UPWARDS:
+                return [trial]
+    return []
+
+
+def _with_group_versions(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+    """The hypothesis with a version that is known but for a constant, under several groups of keystreams."""
+    if best.numbering is None:
+        return []
+    count, metadata = len(space) // best.recipe.pages_per_block, block_metadata(space, best.recipe)
+    fillings = Fillings.of(space, best.recipe, len(metadata.blocks))
+    for versioned in with_versions(best.numbering, metadata)[:-1]:
+        offset = constant_of_writes(versioned.translation, metadata, fillings, count)
+        if offset is not None:
+            recipe = replace(with_constant(best.recipe, offset), translation=versioned.translation)
+            found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
+            score = max(best.score, found.score) + 1
+            return [_Trial(score, recipe, best.numbering, found.share, is_anchored=found.is_anchored)]
+    groups = groups_of_blocks(best.recipe, count)[metadata.blocks]
+    ordered_trials = _ordered(space, best)
+    return [t for t in ordered_trials if versions_agree(t.recipe.translation, metadata.first_good, groups, count)]
 
 
 def _told(space: PageSpace, best: "_Trial") -> list["_Trial"]:
@@ -152,6 +193,11 @@ class _Trial:
     is_anchored: bool = True
     is_proven: bool = False
     """The copies themselves show, beyond accident, that the version grows with time."""
+
+    @property
+    def is_confirmed(self) -> bool:
+        """Whether the volumes leave hardly a doubt of numbers that the metadata tell."""
+        return self.numbering is not None and self.score >= SURE_VOLUME and self.share >= CONFIRMED_SHARE
 
     def is_in_order(self, bare: Consistency) -> bool:
         """Whether versions put copies in an order that is worth more than what `bare` makes without them."""

@@ -66,16 +66,16 @@ def with_aligned_metadata(recipe: Recipe, pages: Bytes, written: NDArray[np.int6
     chosen = written[:MOST_PAGES]
     batch = recipe.decode(pages[chosen], chosen)
     good = (batch.errors >= 0).all(axis=1)
-    sums = _sums(chosen[good], batch.metadata[good], scrambler.index(chosen[good], recipe.pages_per_block))
+    sums = neighbour_sums(chosen[good], batch.metadata[good], scrambler.index(chosen[good], recipe.pages_per_block))
     if sums is None:
         return recipe
-    offsets = _offsets(sums, ~scrambler.keystreams.unknown)
+    offsets = tree_offsets(sums, ~scrambler.keystreams.unknown)
     differing = offsets[offsets.any(axis=1)] != 0
-    return _with_offsets(recipe, offsets) if differing.size and differing.mean() > LEAST_DIFFERING else recipe
+    return with_offsets(recipe, offsets) if differing.size and differing.mean() > LEAST_DIFFERING else recipe
 
 
 @dataclass(frozen=True, slots=True)
-class _Sums:
+class Sums:
     """What the metadata of neighbours say of pairs of keystreams.
 
     Attributes:
@@ -91,11 +91,19 @@ class _Sums:
     shares: NDArray[np.float64]
 
 
-def _sums(numbers: NDArray[np.int64], metadata: Bytes, under: NDArray[np.int64]) -> _Sums | None:
-    """Of pages `int64[pages]`, ascending, with metadata `uint8[pages, bytes]` under keystreams `int64[pages]`."""
+def neighbour_sums(numbers: NDArray[np.int64], metadata: Bytes, under: NDArray[np.int64], size: int = 0) -> Sums | None:
+    """What the sums of neighbours' metadata are for the most part.
+
+    Args:
+        numbers: `int64[pages]`, ascending.
+        metadata: `uint8[pages, metadata_bytes]`.
+        under: `int64[pages]`, the keystream of each.
+        size: pages of a block, where neighbours inside blocks alone are asked.
+    """
     pairs, sums = [], []
     for lag in LAGS:
-        here = np.flatnonzero(np.isin(numbers + lag, numbers))
+        inside = numbers % size < size - lag if size else np.ones(len(numbers), np.bool_)
+        here = np.flatnonzero(np.isin(numbers + lag, numbers) & inside)
         there = np.searchsorted(numbers, numbers[here] + lag)
         pairs.append(np.stack([under[here], under[there]], axis=1))
         sums.append(metadata[here] ^ metadata[there])
@@ -113,7 +121,7 @@ def _sums(numbers: NDArray[np.int64], metadata: Bytes, under: NDArray[np.int64])
         shares.append(share)
     if not kept:
         return None
-    return _Sums(keys[kept, 0], keys[kept, 1], np.array(values, np.uint8), np.array(shares))
+    return Sums(keys[kept, 0], keys[kept, 1], np.array(values, np.uint8), np.array(shares))
 
 
 def _most_frequent(rows: Bytes) -> tuple[Bytes, NDArray[np.float64]]:
@@ -126,7 +134,7 @@ def _most_frequent(rows: Bytes) -> tuple[Bytes, NDArray[np.float64]]:
     return ordered[last, columns], runs[last, columns] / len(rows)
 
 
-def _offsets(sums: _Sums, known: NDArray[np.bool_]) -> Bytes:
+def tree_offsets(sums: Sums, known: NDArray[np.bool_]) -> Bytes:
     """`uint8[count, metadata_bytes]`: what each keystream lacks, along the tree of the surest sums.
 
     Zeros where the sums do not reach every keystream: what the rest lack would be anybody's guess.
@@ -153,7 +161,7 @@ def _offsets(sums: _Sums, known: NDArray[np.bool_]) -> Bytes:
     return offsets if known[order].sum() == known.sum() else np.zeros_like(offsets)
 
 
-def _with_offsets(recipe: Recipe, offsets: Bytes) -> Recipe:
+def with_offsets(recipe: Recipe, offsets: Bytes) -> Recipe:
     """Add `uint8[count, metadata_bytes]` to the metadata under each keystream."""
     scrambler = recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, StoredKeystreams):
@@ -224,12 +232,17 @@ def with_number_zero(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
         recipe: with metadata that are open but for a constant.
     """
     batch = _first_pages(space, recipe)
-    beginnings = np.unique(batch.metadata[_begins(batch)], axis=0)[:MOST_BEGINNINGS]
-    for metadata in beginnings:
+    first = np.unique(batch.metadata[_begins(batch)], axis=0)[:MOST_BEGINNINGS]
+    for metadata in first:
         yield with_constant(recipe, metadata)
+
+
+def beginnings(space: PageSpace, recipe: Recipe) -> NDArray[np.int64]:
+    """`int64[]`: the blocks in which a disk or a volume may begin."""
+    return np.flatnonzero(_begins(_first_pages(space, recipe)))
 
 
 def with_constant(recipe: Recipe, metadata: Bytes) -> Recipe:
     """The recipe with `uint8[metadata_bytes]` added to the metadata under every keystream of its table."""
     count = recipe.scrambler.keystreams.count if recipe.scrambler else 0
-    return _with_offsets(recipe, np.repeat(metadata[None], count, axis=0))
+    return with_offsets(recipe, np.repeat(metadata[None], count, axis=0))
