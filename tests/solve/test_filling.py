@@ -116,6 +116,14 @@ def test_a_field_that_falls_while_blocks_are_filled_is_no_version() -> None:
     assert not order.is_shown
 
 
+def test_zeros_in_a_file_that_took_the_place_of_another_say_nothing() -> None:
+    """The second file holds a stretch of zeros where the first one was packed throughout."""
+    first, second = written(1.0), written(1.0, seed=2)
+    second[2000:2600] = 0
+    fillings = Fillings.of(PageSpace.of(np.concatenate([block(first, 5, 1), block(second, 5, 2)]), PAGES), RECIPE, 2)
+    assert fillings.vote(0, 1) == fillings.vote(1, 0) == 0
+
+
 def test_a_count_whose_copies_follow_each_other_is_proven_by_few_votes() -> None:
     """Ten pairs in turn; two of them differ in a way that tells nothing, so that it is not shown copy by copy."""
     blocks = []

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from deadstick.files.judge import Check, Consistency
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.numbering import BlockMetadata, Numbering
-from deadstick.solve.open_versions import lowest_constant, ordered, turned_to_sequence
+from deadstick.solve.open_versions import lowest_constant, ordered
+from deadstick.solve.write_numbers import turned_to_sequence
 
 NUMBER = Numbering(BitField(0, 1), 10.0, "", -20.0, 1.0)
 LOGICAL = np.array([*range(40), *range(0, 40, 2)])

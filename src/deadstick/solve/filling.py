@@ -20,8 +20,9 @@ from deadstick.solve.window import log10_tail
 READ_BYTES = 48 << 20
 """Of all copies together, at the most."""
 FEWEST_BYTES, CLEARLY = 64, 8
-"""Bytes that must have been filled, and how many times more than were blanked, before a pair of copies has a vote.
-Packed data that took the place of others hold as many zeros as these did."""
+"""Bytes that must have been filled, and how many times more than were blanked, before a pair of copies has a vote; and
+no fewer than were replaced by others. Packed data that took the place of others hold as many zeros as these did, but
+for those that a file holds, and those behind its end in its last cluster: a later file may blank what it replaces."""
 DEALS_AT_ONCE, TURNS = 500, 10
 DEALS = DEALS_AT_ONCE * TURNS
 """Of the permutation test."""
@@ -66,9 +67,10 @@ class Fillings:
         blank = max(BLANKS, key=lambda value: int((before == value).sum()) + int((after == value).sum()))
         filled = int(((before == blank) & (after != blank)).sum())
         blanked = int(((before != blank) & (after == blank)).sum())
-        if filled >= max(FEWEST_BYTES, CLEARLY * blanked):
+        replaced = int(((before != blank) & (after != blank) & (before != after)).sum())
+        if filled >= max(FEWEST_BYTES, CLEARLY * blanked, replaced):
             return 1
-        return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled) else 0
+        return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled, replaced) else 0
 
     def alike(self, one: int, other: int) -> bool:
         """Whether two blocks hold the same data throughout."""

@@ -10,6 +10,7 @@ nothing tells leaves the copies equal.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 from typing import Protocol
 
@@ -20,20 +21,21 @@ from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.numbering import BlockMetadata, Numbering
 from deadstick.solve.versions import with_versions
+from deadstick.solve.write_numbers import (
+    CLEARLY_LESS,
+    LESS,
+    MOST_ORDERS,
+    numbers_of_writes,
+    orders_of_copies,
+    told_order,
+    turned_to_sequence,
+)
 
-LESS, CLEARLY_LESS = 1e-4, 2e-3
-"""Share of what the volumes promise that is a difference; and one that an older state of a disk, which may hold a bit
-better than one that was never finished, does not make."""
 MOST_FIELDS, MOST_BITS = 3, 16
 MOST_NUMBERS = 4
 """Times as many as there are blocks: larger numbers are none."""
 DENSE, SPARSER = 0.5, 0.97
 """Share of its range that a count of writes fills at least, and what must be left of it with a bit turned round."""
-
-SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.75, 2
-"""Bits of a number of writes that are looked at, the share of the blocks that must have the higher ones in common, the
-share of its span that such numbers fill, and by how much the span must be longer with a bit turned round, beside the
-numbers that are left out: those may all be missing at one end."""
 
 Judge = Callable[[Translation, BlockMetadata], Consistency]
 
@@ -98,16 +100,44 @@ def _told(
     # Bad blocks and those without a number have no version either.
     numbered = logical < MOST_NUMBERS * len(logical)
     logical, values = logical[numbered], values[numbered]
+    blocks = metadata.blocks[numbered]
+    width = metadata.values.shape[2]
+
+    def found(constant: int) -> Consistency:
+        return judge(translation, replace(metadata, values=metadata.values ^ _offset(field, constant, width)))
+
+    numbers = numbers_of_writes(values)
+    if numbers is not None:
+        pairs = _differing(logical, blocks, copies)
+        orders = orders_of_copies(pairs, values, numbers)
+        if len(orders) <= MOST_ORDERS:
+            order = told_order(orders, found, partial(_votes_of_pairs, pairs, values, blocks, copies))
+            return order and Ordered(translation, _offset(field, order[0], width), *order[1:])
+    settled = _bit_by_bit(_Copied(logical, values, blocks, copies), found)
+    if settled is None or (numbers is not None and not numbers.hold(settled[0])):
+        return None
+    return Ordered(translation, _offset(field, settled[0], width), *settled[1:])
+
+
+@dataclass(frozen=True, slots=True)
+class _Copied:
+    """Numbered blocks: `int64[blocks]` each, and what lies in them."""
+
+    logical: NDArray[np.int64]
+    values: NDArray[np.int64]
+    blocks: NDArray[np.int64]
+    copies: Copies | None
+
+
+def _bit_by_bit(some: _Copied, found: Callable[[int], Consistency]) -> tuple[int, Consistency, bool] | None:
+    """The constant of a version, how consistent the volumes are under it, and whether all that differ are told."""
+    logical, values, copies = some.logical, some.values, some.copies
     bits = list(_deciding_bits(logical, values))
-    votes = _votes(logical, values, metadata.blocks[numbered], copies) if copies else {}
+    votes = _votes(logical, values, some.blocks, copies) if copies else {}
     told = {bit: said for bit, some in votes.items() if bit and (said := _unanimous(some))}
     constant = lowest_constant(values)
     for bit, later in told.items():
         constant = constant & ~bit | (bit if later < 0 else 0)
-
-    def found(constant: int) -> Consistency:
-        changed = metadata.values ^ _offset(field, constant, metadata.values.shape[2])
-        return judge(translation, replace(metadata, values=changed))
 
     if len(bits) > MOST_BITS:
         return None
@@ -129,7 +159,7 @@ def _told(
         constant, best = constant ^ turn, found(constant ^ turn)
     clear = {bit for bit, share in turned_round.items() if share <= best.share - CLEARLY_LESS}
     shown = bool(votes) and set(votes) <= clear.union(told)
-    return Ordered(translation, _offset(field, constant, metadata.values.shape[2]), best, shown)
+    return constant, best, shown
 
 
 def _votes(
@@ -150,6 +180,32 @@ def _votes(
             if said or not copies.alike(int(blocks[one]), int(blocks[other])):
                 votes.setdefault(bit, []).append(said)
     return votes
+
+
+def _differing(logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies | None) -> NDArray[np.int64]:
+    """`int64[pairs, 2]`: copies of one block that do not hold the same data, as rows."""
+    pairs = [
+        pair
+        for number in np.flatnonzero(np.bincount(logical) > 1)
+        for pair in combinations(np.flatnonzero(logical == number).tolist(), 2)
+        if copies is None or not copies.alike(int(blocks[pair[0]]), int(blocks[pair[1]]))
+    ]
+    return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+def _votes_of_pairs(
+    pairs: NDArray[np.int64],
+    values: NDArray[np.int64],
+    blocks: NDArray[np.int64],
+    copies: Copies | None,
+    constant: int,
+) -> list[int]:
+    """What pairs of copies say of the order in which a constant puts them."""
+    if copies is None:
+        return [0] * len(pairs)
+    turned = values[pairs] ^ constant
+    ways = np.where(turned[:, 0] < turned[:, 1], 1, -1).tolist()
+    return [way * copies.vote(*pair) for way, pair in zip(ways, blocks[pairs].tolist(), strict=True)]
 
 
 def _unanimous(votes: list[int]) -> int:
@@ -196,47 +252,6 @@ def _fills(values: NDArray[np.int64], bit: int) -> bool:
     distinct = len(np.unique(values))
     before, after = (distinct / (int(some.max()) + 1) for some in (values, values ^ bit))
     return before >= DENSE and after < SPARSER * before
-
-
-def turned_to_sequence(values: NDArray[np.int64], bits: list[int], fixed: int) -> int | None:
-    """Which of some bits must be turned round for values to be numbers of writes, one after the other.
-
-    Args:
-        values: `int64[blocks]`, known but for a constant.
-        bits: powers of two that are asked for.
-        fixed: bits of the constant that are known.
-
-    Returns:
-        The sum of those to turn; None where the values do not tell all bits.
-
-    >>> written = np.arange(1000, 1067)
-    >>> turned_to_sequence(written ^ 0b100, [0b100], fixed=0b1111000)
-    4
-    >>> turned_to_sequence(written ^ 0b100, [0b100, 0b1000000], fixed=0) is None  # as well the other way round
-    True
-    """
-    if not bits:
-        return 0
-    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
-    chosen = np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
-    if len(chosen) < OF_SEQUENCE * len(values) or max(bits) >> SEQUENCE_BITS:
-        return None
-    length = int(np.bitwise_or.reduce(chosen ^ chosen[0])).bit_length()
-    turns = np.arange(1 << length)
-    turns = turns[turns & fixed == 0]
-    turned = chosen[None] ^ turns[:, None]
-    spans = turned.max(axis=1) - turned.min(axis=1) + 1
-    shortest = turns[spans == spans.min()]
-    if len(chosen) < SEQUENCE * int(spans.min()):
-        return None
-    turn, enough = 0, 2 * int(spans.min()) - len(chosen) + LONGER
-    for bit in bits:
-        asked = int(shortest[0]) & bit
-        others = spans[turns & bit != asked]
-        if not len(others) or int(others.min()) < enough:
-            return None
-        turn |= asked
-    return turn
 
 
 def _offset(field: BitField, constant: int, metadata_bytes: int) -> NDArray[np.uint8]:
