@@ -57,6 +57,19 @@ def test_the_byte_of_the_marker_is_told_by_the_block_it_stays_the_same_in(*, is_
     assert found.layout == true
 
 
+@pytest.mark.parametrize("is_changed", [True, False])
+def test_the_byte_of_the_marker_is_told_where_most_pages_end_blank(*, is_changed: bool) -> None:
+    """Then it is the same in most pages, as a marker is, and tells by what changes between neighbours."""
+    plain = layout(metadata_first=True)
+    true = Recipe(64, with_marker(plain, DATA) if is_changed else plain, CODE)
+    pages = stored(true)
+    batch = true.decode(pages, np.arange(PAGES))
+    data = batch.data.copy()
+    data[np.random.default_rng(8).random(PAGES) < 0.7, 300:] = 0
+    pages = true.encode(data, batch.metadata, np.arange(PAGES))
+    assert settled(Recipe(64, plain, CODE), pages, np.arange(PAGES)).layout == true.layout
+
+
 def test_free_space_alone_settles_nothing() -> None:
     guess = Recipe(64, layout(metadata_first=False), CODE)
     pages = stored(Recipe(64, layout(metadata_first=True), CODE), blank=1.0)

@@ -23,6 +23,9 @@ USUAL = 0.5
 FEWEST_TELLING, CLEARLY, STEADY = 16, 0.2, 0.9
 """Pages with content that are enough; how much clearer metadata must be before their place is another than the columns
 said; and the share of neighbouring pages in which metadata of a block are the same."""
+FEWEST_CHANGES, MORE_CHANGES = 8, 4
+"""Neighbouring pages in which the first metadata byte changes and the marker's column does not, and how many times more
+than the other way round, where the two were changed with each other."""
 TIED_CLEARNESS = 0.02
 """How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
 FEWER_ERRORS = 0.25
@@ -239,9 +242,10 @@ def _is_steady(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int
 
 
 def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Iterator[PageLayout]:
-    """The layout with marker and first metadata byte changed, where that byte is another in most pages, as data are.
+    """The layout with marker and first metadata byte changed, where that byte changes as data do.
 
-    Under a scrambler before the code the column of the marker is not silent until the scrambler is undone.
+    Under a scrambler before the code the column of the marker is not silent until the scrambler is undone. Where pages
+    are partly blank, data are mostly the same byte as well, and what changes from page to page tells.
 
     Args:
         recipe: decodes pages.
@@ -251,12 +255,20 @@ def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[n
     layout = recipe.layout
     if not layout.metadata_bits or layout.codewords[0].message[0].part is not Part.METADATA:
         return
-    batch = recipe.decode(pages, numbers)
-    first = batch.metadata[(batch.errors >= 0).all(axis=1), 0]
-    if not len(first) or np.bincount(first).max() > USUAL * len(first):
-        return
     try:
-        yield with_marker(layout, data_bytes_of(layout.page_bytes))
+        changed = with_marker(layout, data_bytes_of(layout.page_bytes))
     except RecipeError:
         # The marker's column does not lie in data: there is nothing to change.
         return
+    batch = recipe.decode(pages, numbers)
+    good = np.asarray((batch.errors >= 0).all(axis=1))
+    first = batch.metadata[good, 0]
+    if not len(first):
+        return
+    other = replace(recipe, layout=changed).decode(pages, numbers).metadata[:, 0]
+    next_to = np.flatnonzero((np.diff(numbers) == 1) & good[1:] & good[:-1])
+    mine, others = ((some[next_to] != some[next_to + 1]) for some in (batch.metadata[:, 0], other))
+    data_like, marker_like = int((mine & ~others).sum()), int((others & ~mine).sum())
+    is_told = data_like >= FEWEST_CHANGES and data_like > MORE_CHANGES * marker_like
+    if is_told or np.bincount(first).max() <= USUAL * len(first):
+        yield changed
