@@ -70,6 +70,35 @@ def test_the_byte_of_the_marker_is_told_where_most_pages_end_blank(*, is_changed
     assert settled(Recipe(64, plain, CODE), pages, np.arange(PAGES)).layout == true.layout
 
 
+@pytest.mark.parametrize("is_changed", [True, False])
+def test_the_byte_of_the_marker_is_told_under_a_register_before_the_code(*, is_changed: bool) -> None:
+    """It is the lowest byte of a version, another in every block of sixteen pages, and no clearer than data."""
+    plain = layout(metadata_first=True)
+    seeds = np.random.default_rng(6).integers(1, 1 << 20, 16)
+    scrambler = Scrambler("before_ecc", "page", LfsrKeystreams(0x1F9903, tuple(seeds.tolist())))
+    rng = np.random.default_rng(9)
+    data = rng.integers(0, 256, (PAGES, DATA), dtype=np.uint8)
+    data[rng.random(PAGES) < 0.3] = 0
+    metadata = np.full((PAGES, METADATA), 0xFF, np.uint8)
+    metadata[:, 0] = rng.permutation(PAGES // 16).repeat(16)
+    true = Recipe(16, with_marker(plain, DATA) if is_changed else plain, CODE, scrambler)
+    pages = true.encode(data, metadata, np.arange(PAGES))
+    found = find_scrambler(Reread(Survey(pages.reshape(-1), PAGE), plain, CODE, 0), ())
+    assert found is not None
+    assert found.recipe.layout == true.layout
+
+
+@pytest.mark.parametrize("step", [1, 3])
+def test_a_count_of_the_pages_is_no_data(step: int) -> None:
+    """Where the marker's column is blank and the first metadata byte counts, nothing was changed."""
+    guess = Recipe(64, layout(metadata_first=True), CODE)
+    data = np.random.default_rng(5).integers(0, 256, (PAGES, DATA), dtype=np.uint8)
+    data[:, 300:] = 0
+    metadata = np.full((PAGES, METADATA), 0xFF, np.uint8)
+    metadata[:, 0] = step * np.arange(PAGES)
+    assert settled(guess, guess.encode(data, metadata, np.arange(PAGES)), np.arange(PAGES)) == guess
+
+
 def test_free_space_alone_settles_nothing() -> None:
     guess = Recipe(64, layout(metadata_first=False), CODE)
     pages = stored(Recipe(64, layout(metadata_first=True), CODE), blank=1.0)

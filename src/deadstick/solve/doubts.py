@@ -14,17 +14,20 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import StoredKeystreams
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.changed_marker import with_next
 from deadstick.solve.chip_set import ChipSet
-from deadstick.solve.coded_pages import Unscrambled
+from deadstick.solve.coded_pages import Unscrambled, known_pages
 from deadstick.solve.complete import keystream_period
 from deadstick.solve.endings import whole_pages
 from deadstick.solve.evidence import Hints, Solution
 from deadstick.solve.find_translation import SURE_VOLUME, consistency
-from deadstick.solve.foreign_bytes import foreign_byte
+from deadstick.solve.foreign_bytes import ERASED, foreign_byte
+from deadstick.solve.metadata_order import settled
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.placed_blocks import block_metadata, has_unread_blocks
 from deadstick.solve.register import find_registers
 from deadstick.solve.several import spread_over
+from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.trial_disk import PageCache
 
 PROVEN_SHARE, OPEN_SHARE = 0.75, 0.9
@@ -70,8 +73,16 @@ def place_doubt(
         (not is_given and in_the_middle, "its volume begins in the middle and no partition says so"),
         (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
         (_has_unused_register(pages, recipe), "a shift register shows that its keystreams do not follow"),
+        (_has_marker_among_data(pages, recipe), "a byte of its data stays the same as a marker does"),
     )
     return next((words for is_open, words in questions if is_open), None) or foreign_byte(pages, recipe)
+
+
+def _has_marker_among_data(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
+    """Whether the column of the bad-block marker and the first metadata byte look as if they were changed."""
+    written = np.flatnonzero((pages[: SURVEY_BYTES // recipe.layout.page_bytes] == 0xFF).mean(axis=1) < ERASED)
+    numbers = known_pages(recipe, with_next(written))
+    return settled(recipe, pages[numbers], numbers, by_order=False).layout != recipe.layout
 
 
 def _has_unused_register(pages: NDArray[np.uint8], recipe: Recipe) -> bool:

@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.changed_marker import with_next
 from deadstick.solve.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages, variants
 from deadstick.solve.marker import with_moved_marker
-from deadstick.solve.metadata_order import PAGES, readings, settled, with_clearest_cover, with_right_cover
+from deadstick.solve.metadata_order import readings, settled, with_clearest_cover, with_right_cover
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.scrambler_after_code import best_register, completed
 from deadstick.solve.scrambler_before_code import before_code
-from deadstick.solve.spread import evenly
 from deadstick.solve.stored_after_code import stored_after_code
 
 WHOLE = 0.8
@@ -62,8 +62,7 @@ def _best_of(tried: Iterable[tuple[Unscrambled | None, CodedPages]]) -> tuple[Un
 def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
     """With what the code does not tell of the metadata."""
     pages = known_pages(best.recipe, np.flatnonzero(found.survey.written))
-    first = evenly(len(pages), PAGES // 2)
-    some = pages[np.union1d(first, np.minimum(first + 1, len(pages) - 1))]
+    some = with_next(pages)
     recipe = _with_moved_marker(best.recipe, found.survey.pages[some], some)
     recipe = with_clearest_cover(recipe, found.survey.pages[some], some)
     # A keystream that leaves out the metadata tells where they lie, but for the marker's byte.

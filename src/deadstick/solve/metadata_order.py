@@ -12,20 +12,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.errors import RecipeError
-from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.changed_marker import FEWEST_TELLING, changed_markers, is_steady
 from deadstick.solve.page import with_content
-from deadstick.solve.window import data_bytes_of
 
-PAGES = 256
-USUAL = 0.5
-FEWEST_TELLING, CLEARLY, STEADY = 16, 0.2, 0.9
-"""Pages with content that are enough; how much clearer metadata must be before their place is another than the columns
-said; and the share of neighbouring pages in which metadata of a block are the same."""
-FEWEST_CHANGES, MORE_CHANGES = 8, 4
-"""Neighbouring pages in which the first metadata byte changes and the marker's column does not, and how many times more
-than the other way round, where the two were changed with each other."""
+CLEARLY = 0.2
+"""How much clearer metadata must be before their place is another than the columns said."""
 TIED_CLEARNESS = 0.02
 """How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
 FEWER_ERRORS = 0.25
@@ -226,49 +219,6 @@ def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]
             recipe = other
     for layout in changed_markers(recipe, pages, numbers):
         other = replace(recipe, layout=layout)
-        if _is_steady(other, pages, numbers):
+        if is_steady(other, pages, numbers):
             recipe = other
     return recipe
-
-
-def _is_steady(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> bool:
-    """Whether the first metadata byte hardly changes from one page to the next, as markers and block numbers do not."""
-    batch = recipe.decode(pages, numbers)
-    good = np.asarray((batch.errors >= 0).all(axis=1))
-    next_to = np.flatnonzero((np.diff(numbers) == 1) & good[1:] & good[:-1])
-    first = batch.metadata[:, 0]
-    same = first[next_to] == first[next_to + 1]
-    return len(same) >= FEWEST_TELLING and bool(same.mean() > STEADY)
-
-
-def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Iterator[PageLayout]:
-    """The layout with marker and first metadata byte changed, where that byte changes as data do.
-
-    Under a scrambler before the code the column of the marker is not silent until the scrambler is undone. Where pages
-    are partly blank, data are mostly the same byte as well, and what changes from page to page tells.
-
-    Args:
-        recipe: decodes pages.
-        pages: `uint8[pages, page_bytes]`.
-        numbers: `int64[pages]`, their numbers.
-    """
-    layout = recipe.layout
-    if not layout.metadata_bits or layout.codewords[0].message[0].part is not Part.METADATA:
-        return
-    try:
-        changed = with_marker(layout, data_bytes_of(layout.page_bytes))
-    except RecipeError:
-        # The marker's column does not lie in data: there is nothing to change.
-        return
-    batch = recipe.decode(pages, numbers)
-    good = np.asarray((batch.errors >= 0).all(axis=1))
-    first = batch.metadata[good, 0]
-    if not len(first):
-        return
-    other = replace(recipe, layout=changed).decode(pages, numbers).metadata[:, 0]
-    next_to = np.flatnonzero((np.diff(numbers) == 1) & good[1:] & good[:-1])
-    mine, others = ((some[next_to] != some[next_to + 1]) for some in (batch.metadata[:, 0], other))
-    data_like, marker_like = int((mine & ~others).sum()), int((others & ~mine).sum())
-    is_told = data_like >= FEWEST_CHANGES and data_like > MORE_CHANGES * marker_like
-    if is_told or np.bincount(first).max() <= USUAL * len(first):
-        yield changed

@@ -14,9 +14,10 @@ from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.biased_bits import seeds_by_bias
+from deadstick.solve.changed_marker import PAGES, changed_markers, is_steady, with_next
 from deadstick.solve.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_order import PAGES, TIED_CLEARNESS, changed_markers, clearness, orders
+from deadstick.solve.metadata_order import TIED_CLEARNESS, clearness, orders, settled
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, merged
@@ -60,6 +61,10 @@ def before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     clearer(orders(found.layout))
     if best is not None:
         clearer(changed_markers(best.recipe, found.survey.pages[some], some))
+        # The byte of the marker may be part of a version, which is another in every block and no clearer than data.
+        beside = with_next(written)
+        recipe = settled(best.recipe, found.survey.pages[beside], beside, by_order=False)
+        best = replace(best, recipe=recipe)
     return _with_further_seeds(best, found) if best is not None else _stored_before_code(found, plain)
 
 
@@ -130,11 +135,14 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
     if best is None:
         return None
     written = np.flatnonzero(found.survey.written)
-    some = written[evenly(len(written), PAGES)]
+    some = with_next(written)
     pages = found.survey.pages[some]
     for layout in changed_markers(best.recipe, pages, some):
         other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
-        if other and clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS:
+        if other is None:
+            continue
+        is_clearer = clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS
+        if is_clearer or (is_steady(other.recipe, pages, some) and not is_steady(best.recipe, pages, some)):
             best = other
     return best
 
