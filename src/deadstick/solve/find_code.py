@@ -30,6 +30,9 @@ RIVALS, FEW_RIVALS, RIVALS_SECONDS = 10, 4, 20.0
 NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
 """Shares of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
 more errors than the first one; and few, in any case. Under half of a page it is a half."""
+MOSTLY_WHOLE = 0.75
+"""Share of the codewords that decode below which the multiples of a page are tried though its register starts anew at
+every border of it and not at theirs."""
 MULTIPLES = (2, 3, 4, 8, 16, 32)
 """Of a page of which only a part decodes: it may be a slice."""
 MOST_TURNS = 4
@@ -208,8 +211,14 @@ class CodeSearch:
         page = first.layout.page_bytes
         seen = {page}
         if first.candidate.shows_restarts:
-            # A register that starts anew at every border leaves parts and multiples, and nothing else.
-            yield from (other for other in self.candidates if other.shows_restarts and other.page_bytes != page)
+            # A register that starts anew at every border leaves parts and multiples, and nothing else. The borders of
+            # the page itself may tell nothing where more is unused at its end than a gap between two places may have.
+            shown = [other for other in self.candidates if other.shows_restarts and other.page_bytes != page]
+            yield from shown
+            if first.share < MOSTLY_WHOLE:
+                sizes = {times * page for times in MULTIPLES}
+                multiples = (other for other in self.candidates if other.page_bytes in sizes)
+                yield from (replace(other, shows_restarts=True) for other in multiples if not other.shows_restarts)
             return
         if first.share < WHOLE_SHARE:
             allowed = set(allowed_pages().tolist())
