@@ -1,14 +1,17 @@
 """A part of a page that looks like a page, because the codewords of every second one are in step."""
 
+from time import monotonic
+
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import in_line
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, in_line
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.history import scenario_history
 from deadstick.solve.find_code import CodeSearch
+from deadstick.solve.find_other_code import OtherCodeSearch
 from deadstick.solve.geometry import PageCandidate
 
 DISK_BYTES = 2 << 20
@@ -33,3 +36,31 @@ def test_a_half_at_whose_borders_the_register_starts_anew_by_chance_is_no_page()
     assert found is not None
     assert found.layout.page_bytes == 2304
     assert len(found.layout.codewords) == 4
+
+
+def with_metadata_between(page_bytes: int, count: int) -> PageLayout:
+    """Codewords of 512 data bytes in line, 9 bytes outside of their cover before each parity."""
+    parity = [524 * number + 521 for number in range(count)]
+    words = [
+        Codeword((Span.of_bytes(Part.DATA, first - 521, 512),), (Span.of_bytes(Part.PARITY, first, 3),))
+        for first in parity
+    ]
+    loose = [Span.of_bytes(Part.METADATA, first - 9, 9) for first in parity]
+    return PageLayout(page_bytes, tuple(words), tuple(loose))
+
+
+def hamming_page(layout: PageLayout, *sizes: int) -> int:
+    """Bytes of the page that the search finds among some sizes."""
+    dump = played(Recipe(32, layout, Code.hamming(512)))
+    candidates = tuple(PageCandidate(size, (), 50.0, "blank stretches end at sectors") for size in sizes)
+    found = OtherCodeSearch(dump, candidates).later(monotonic() + 60)
+    assert found is not None
+    return found.layout.page_bytes
+
+
+def test_a_parity_that_every_second_row_bears_makes_no_page() -> None:
+    assert hamming_page(with_metadata_between(2124, 4), 1062, 531, 2124, 4248) == 2124
+
+
+def test_a_page_does_not_lose_to_its_multiples() -> None:
+    assert hamming_page(with_metadata_between(1062, 2), 1062, 531, 2124, 4248) == 1062

@@ -35,6 +35,11 @@ MOST_REGISTERS = 1
 USUAL_PAGES = (528, 2112, 4224)
 """Tried even where the dump does not suggest them: one spare byte to 32 data bytes, as old chips have it (Linux
 drivers/mtd/nand/raw/nand_base.c, nand_decode_id)."""
+MULTIPLES = (2, 3, 4, 8)
+"""Of what may be a part of a page."""
+MOSTLY_WHOLE, CLEARLY_MORE = 0.75, 1.5
+"""Share of the Hamming words without an error from which on no larger page is looked at, and how many times as many the
+larger one must have. Under half of a page every second row is half a page out of step, so it has twice as many."""
 FIRST_SECONDS = 30.0
 """No new step of the first ones begins after so long."""
 
@@ -96,8 +101,21 @@ class OtherCodeSearch:
             found = step.over(self.rows, self.candidates[step.candidate])
             if found is not None:
                 self.progress("other code", len(self.steps), len(self.steps))
-                return found
+                return self._whole(found) if step.kind == "hamming" else found
         return None
+
+    def _whole(self, part: FoundOther) -> FoundOther:
+        """The page, where a part of it was taken for one: a parity that every second row bears correlates as well."""
+        best = part
+        if part.share < MOSTLY_WHOLE:
+            sizes = {times * part.survey.page_bytes for times in MULTIPLES}
+            larger = sorted((c for c in self.candidates if c.page_bytes in sizes), key=lambda c: c.page_bytes)
+            for candidate in larger:
+                found = _hamming(self.rows, candidate)
+                # Bit errors are the same under every size, so what is a page leaves the multiples no more.
+                if found is not None and found.share >= CLEARLY_MORE * best.share:
+                    best = found
+        return best
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +127,7 @@ class _Step:
 
     def over(self, rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
         if self.kind == "hamming":
-            survey = rows.survey(candidate.page_bytes)
-            lags = dict.fromkeys((0, 1, *candidate.periods[:PERIODS]))
-            tried = (find_hamming(survey, candidate, lag) for lag in lags)
-            return next((found for found in tried if found is not None), None)
+            return _hamming(rows, candidate)
         # Pages as they are; without what a register adds, with half the errors of differences; pages under one mask;
         # pages that share a keystream.
         registers = rows.registers if candidate.shows_restarts else ()
@@ -139,6 +154,13 @@ class _Step:
 
     def _roots(self) -> Iterator[Root]:
         return other_roots() if self.kind == "other roots" else common_roots(self.kind)
+
+
+def _hamming(rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
+    survey = rows.survey(candidate.page_bytes)
+    lags = dict.fromkeys((0, 1, *candidate.periods[:PERIODS]))
+    tried = (find_hamming(survey, candidate, lag) for lag in lags)
+    return next((found for found in tried if found is not None), None)
 
 
 def _steps(candidates: int, usual: int) -> Iterator[_Step]:
