@@ -22,7 +22,8 @@ LEAST_SHARE = 0.5
 NEARLY = 0.95
 """Share of the first codeword's strength with which a further one is beyond doubt."""
 SHORTER = 0.02
-"""Strength that a codeword may lose if zeros on both sides of it are left out: bit errors among them count no more."""
+"""Strength that a codeword may lose if zeros on both sides of it are left out, or if it stays at its likely place: bit
+errors among them count no more."""
 MOSTLY = 0.75
 """Share of the rows whose first codeword decodes from which on no row is taken to be out of step."""
 LOW_WEIGHT = 0.02
@@ -98,7 +99,8 @@ class PageBuilder:
         best = self._best(self._likely())
         if best is None or best[1].strength < enough:
             other = self._best(self._anywhere(), enough)
-            if best is None or (other is not None and other[1].strength > best[1].strength):
+            # Where a marker costs every place some strength, a bit error must not decide for one off its place.
+            if best is None or (other is not None and other[1].strength > best[1].strength + SHORTER):
                 best = other
         return None if best is None else self._shortest(*best)
 
