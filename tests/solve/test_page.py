@@ -61,23 +61,26 @@ def test_half_of_the_rows_out_of_step_do_not_hide_the_other_codewords(out_of_ste
     assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]
 
 
-def test_a_bit_error_does_not_move_the_codeword_of_a_marker_off_its_place() -> None:
+@pytest.mark.parametrize(("metadata", "number", "marker"), [(7, 3, True), (6, 1, False)])
+def test_a_bit_error_does_not_move_a_codeword_off_its_place(metadata: int, number: int, marker: bool) -> None:
     """Words with a byte of zeros at their beginning and behind their end are words of a cyclic code a byte later, too.
 
-    The marker's column costs the codeword that it lies in some strength at either place; errors in the first byte cost
-    it some at the right place alone.
+    A marker's column costs the codeword that it lies in some strength at either place, and places at even columns are
+    likely ones; errors in the first byte cost a word some at the right place alone.
     """
     rng = np.random.default_rng(5)
     code = Code(13, 0x201B, 19)
-    true = in_line(2304, 4, 512, 7, 31)
+    true = in_line(2304, 4, 512, metadata, 31)
     data = rng.integers(0, 256, (80, 2048), np.uint8)
     data[:, ::512] = 0
-    rows = Recipe(1, true, code).encode(data, np.zeros((80, 28), np.uint8), np.arange(80))
-    rows[:, 2048] = 0xFF
-    rows[:, 2200:] = 0
-    rows[::8, 3 * 550] ^= 1
+    rows = Recipe(1, true, code).encode(data, np.zeros((80, 4 * metadata), np.uint8), np.arange(80))
+    size = 512 + metadata + 31
+    rows[:, 4 * size :] = 0
+    rows[::8, number * size] ^= 1
+    if marker:
+        rows[:, 2048] = 0xFF
     first = true.codewords[0]
-    found = FoundCode(code.bch, 40, 40, first.spans, 56, 0.0, 100)
+    found = FoundCode(code.bch, 40, 40, first.spans, 8 * metadata, 0.0, 100)
     built = complete_page(rows, found, true.page_bytes)
     assert built is not None
     assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]

@@ -22,8 +22,10 @@ LEAST_SHARE = 0.5
 NEARLY = 0.95
 """Share of the first codeword's strength with which a further one is beyond doubt."""
 SHORTER = 0.02
-"""Strength that a codeword may lose if zeros on both sides of it are left out, or if it stays at its likely place: bit
-errors among them count no more."""
+"""Strength that a codeword may lose if zeros on both sides of it are left out: bit errors among them count no more."""
+CLEARLY_STRONGER = 0.01
+"""Strength by which a less likely place must be better: with zeros at both ends of a word a bit error there decides for
+a place a few bits on, and all codewords behind it are then out of place, too."""
 MOSTLY = 0.75
 """Share of the rows whose first codeword decodes from which on no row is taken to be out of step."""
 LOW_WEIGHT = 0.02
@@ -96,20 +98,20 @@ class PageBuilder:
 
     def _next(self) -> _Word | None:
         enough = NEARLY * self.first.strength
-        best = self._best(self._likely())
+        best = self._best(self._likely(), margin=CLEARLY_STRONGER)
         if best is None or best[1].strength < enough:
             other = self._best(self._anywhere(), enough)
-            # Where a marker costs every place some strength, a bit error must not decide for one off its place.
-            if best is None or (other is not None and other[1].strength > best[1].strength + SHORTER):
+            if best is None or (other is not None and other[1].strength > best[1].strength + CLEARLY_STRONGER):
                 best = other
         return None if best is None else self._shortest(*best)
 
-    def _best(self, words: Iterable[_Word], enough: float = 1.0) -> tuple[_Word, "_Fit"] | None:
+    def _best(self, words: Iterable[_Word], enough: float = 1.0, margin: float = 0.0) -> tuple[_Word, "_Fit"] | None:
         """The word that leaves the code the most of its strength: a strong code bears a word some bytes off its place.
 
         Args:
             words: the likeliest first.
             enough: strength with which the search ends.
+            margin: strength by which a word must be better than those before it.
         """
         best: tuple[_Word, _Fit] | None = None
         least = LEAST_SHARE * self.first.share
@@ -117,7 +119,7 @@ class PageBuilder:
             fit = self._fit(word)
             # Of equals the likelier one: a codeword without content decodes anywhere.
             fits = fit.share > least or (number == 0 and fit.share == least)
-            if fits and (best is None or fit.strength > best[1].strength):
+            if fits and (best is None or fit.strength > best[1].strength + margin):
                 best = word, fit
                 if fit.strength > enough:
                     break
