@@ -39,6 +39,17 @@ def test_pages_of_one_byte_and_erased_ones_say_nothing() -> None:
     assert page_lags(dump.reshape(-1), PAGE) == ()
 
 
+def test_rows_of_equal_pages_lie_whole_blocks_apart() -> None:
+    """From the end of a block to the beginning of the next one under its keystream is less than a period."""
+    rng = np.random.default_rng(4)
+    block, count = 16, 5
+    pages = rng.integers(0, 256, (40 * block, 528), np.uint8)
+    streams = rng.integers(0, 256, (count, 528), np.uint8)
+    free = np.arange(20 * block, 40 * block)
+    pages[free] = streams[free // block % count]
+    assert page_lags(pages.reshape(-1), 528) == (1, count * block)
+
+
 def hardly_alike(period: int | None) -> np.ndarray:
     """Packed data with a few zeros in one page of ten, each page under one of so many keystreams, and a trial block.
 

@@ -2,7 +2,9 @@
 
 Where nearly all data are packed, a lag of bytes (`lag_figures`) shows only in the part that holds the little free
 space. But once the page size is known a few stretches of each page tell which pages are equal, anywhere. Those under
-the same keystream lie at the lag after which it comes again, or at a multiple, whatever lies between them.
+the same keystream lie at the lag after which it comes again, or at a multiple, whatever lies between them. Under a
+keystream of its own for every block equal pages stand in rows, and the distance counts from where one row begins to
+where the next one does: that from its end would be the length of what lies between them.
 
 Where hardly a page is free, no two whole pages need be equal; yet here and there two files hold the same four bytes in
 the same column. Under different keystreams those differ, so such pairs of pages lie multiples of the period apart, too.
@@ -76,9 +78,26 @@ def page_lags(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
     places = (8 * evenly(page_bytes // 8, PIECES)).tolist()
     one, other, stretches = _pairs(pages, written, places, 8)
     equal = stretches >= ALIKE * PIECES
-    lags, times = np.unique((other - one)[equal], return_counts=True)
+    lags, times = np.unique(_distances(one[equal], other[equal], len(pages)), return_counts=True)
     order = np.argsort(-times, kind="stable")
     return tuple(int(lags[i]) for i in order[:MOST_LAGS] if times[i] >= FEWEST_PAIRS)
+
+
+def _distances(one: NDArray[np.int64], other: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """From row to row of equal pages, in pages; 1 inside a row.
+
+    Args:
+        one: `int64[pairs]`, pages.
+        other: `int64[pairs]`, the next one that is equal to each.
+        count: pages.
+
+    Returns:
+        `int64[pairs]`.
+    """
+    begins = np.arange(count)
+    begins[other[other - one == 1]] = 0
+    begins = np.maximum.accumulate(begins)
+    return np.where(other - one == 1, 1, other - begins[one])
 
 
 def word_period(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
