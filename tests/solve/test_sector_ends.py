@@ -24,6 +24,28 @@ def test_packed_pages_are_known_by_their_sectors(page: int, spare: int) -> None:
     assert page_sizes(dump_of(page, spare))[0].page_bytes == page + spare
 
 
+def in_line(message: int, parity: int, count: int, rest: int) -> np.ndarray:
+    """The same, the sectors in codewords in line and some unused bytes behind them."""
+    sectors = dump_of(message * count, 0).reshape(-1, count, message)
+    behind = np.random.default_rng(5).integers(0, 256, (len(sectors), count, parity)).astype(np.uint8)
+    words = np.concatenate([sectors, behind], axis=2).reshape(len(sectors), -1)
+    return np.pad(words, ((0, 0), (0, rest)), constant_values=0xFF).reshape(-1)
+
+
+@pytest.mark.parametrize(
+    ("message", "parity", "count", "rest"), [(1024, 76, 16, 2), (2048, 150, 8, 9), (1024, 111, 4, 49)]
+)
+def test_codewords_in_line_are_known_by_their_sectors(message: int, parity: int, count: int, rest: int) -> None:
+    named = page_sizes(in_line(message, parity, count, rest))
+    assert named[0].page_bytes == count * (message + parity) + rest
+
+
+def test_a_border_of_every_few_pages_is_no_codeword() -> None:
+    data = np.random.default_rng(6).integers(0, 256, (300, 7 * 2137)).astype(np.uint8)
+    data[:, 5000:5100] = 0
+    assert page_sizes(data.reshape(-1)) == []
+
+
 def test_a_keystream_leaves_nothing_to_see() -> None:
     data = dump_of(2048, 77)
     keystream = np.random.default_rng(2).integers(0, 256, len(data)).astype(np.uint8)

@@ -4,19 +4,35 @@ What a host writes comes in sectors: the blank rest behind a file, or a blank pa
 and in free space where the data of a page do. So under the right page size nearly every such end lies at a multiple of
 512 bytes from the beginning of its page, and under another one in 512 does. That tells the page of a volume full of
 packed files, whose data and parity look alike. (Sectors of 512 bytes: common practice, no source.)
+
+Where codewords lie in line, each with its parity right behind its data, sectors begin anew with every codeword, and
+ends lie at multiples of 512 bytes from there.
 """
+
+from collections.abc import Iterator
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve.blank_ends import NEARLY, ends
 from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
+from deadstick.solve.spread import evenly
+from deadstick.solve.window import MESSAGES, data_bytes_of
 
 SECTOR_BYTES = 512
 FEWEST_ENDS, REGULAR_SHARE = 16, 0.1
 """Ends that must be left to tell, and the share of them from which on those at a regular distance are left out."""
 MOST_SIZES, FEWEST_SHARE = 3, 0.05
 """Sizes that are named, and the share of the ends that must fit: a few fit in scrambled dumps, too."""
+MOST_TELLING = 512
+"""Ends that are held against codewords in line: for each page there are many distances from one to the next."""
+LEAST_PARITY, MOST_UNUSED = 4, 64
+"""Bytes behind the data of a codeword at least, and behind the last codeword at the most."""
+FEWEST_OFFSETS = 3
+"""Offsets in the page at which ends lie: a border that comes every few pages has one, whatever the page is."""
+NO_FIT = (0.0, np.zeros(0, np.int32))
+"""Of a page too short for several codewords."""
 
 
 def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
@@ -41,7 +57,7 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
     usual = len(places) / SECTOR_BYTES
     figures = (hits - usual) / np.sqrt(max(usual, 1.0))
     order = np.argsort(-figures, kind="stable")[:MOST_SIZES]
-    return [
+    named = [
         PageCandidate(
             int(pages[i]),
             (),
@@ -51,6 +67,66 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
         for i in order.tolist()
         if figures[i] > FIGURE_MIN and hits[i] > FEWEST_SHARE * len(places)
     ]
+    return named or _with_codewords_in_line(places, pages)
+
+
+def _with_codewords_in_line(places: NDArray[np.int64], pages: NDArray[np.int64]) -> list[PageCandidate]:
+    """Page sizes under which the ends lie at the sectors of codewords in line, the likeliest first.
+
+    Args:
+        places: `int64[ends]`.
+        pages: `int64[]`, sizes to try.
+    """
+    found: list[PageCandidate] = []
+    if _are_regular(places):
+        return found
+    some = places[evenly(len(places), MOST_TELLING)]
+    for page in pages.tolist():
+        offsets = (some % page).astype(np.int32)
+        figure, inside = max(
+            (_fit(offsets, *words) for words in _words_in_line(page)), key=itemgetter(0), default=NO_FIT
+        )
+        if figure > FIGURE_MIN and len(inside) > FEWEST_SHARE * len(some) and _at_several(inside):
+            witness = (
+                f"{len(inside)} of {len(some)} blank stretches end at sectors of codewords in line, "
+                f"{figure:.0f} standard deviations"
+            )
+            found.append(PageCandidate(page, (), figure, witness))
+    return sorted(found, key=lambda item: -item.figure)[:MOST_SIZES]
+
+
+def _are_regular(places: NDArray[np.int64]) -> bool:
+    """Whether many ends come at one distance, as a border in every page does: they would fit many other sizes."""
+    times = np.unique(np.diff(places), return_counts=True)[1]
+    return int(times.max(initial=0)) >= max(FEWEST_ENDS, REGULAR_SHARE * len(places))
+
+
+def _words_in_line(page: int) -> Iterator[tuple[int, NDArray[np.int32]]]:
+    """Bytes of data, and `int32[]` bytes from one codeword to the next, of several in line that fill a page."""
+    for message in MESSAGES:
+        count = data_bytes_of(page) // message
+        if count > 1:
+            longest = page // count
+            shortest = max(message + LEAST_PARITY, longest - MOST_UNUSED // count)
+            yield message, np.arange(longest, shortest - 1, -1, dtype=np.int32)
+
+
+def _fit(offsets: NDArray[np.int32], message: int, pitches: NDArray[np.int32]) -> tuple[float, NDArray[np.int32]]:
+    """Standard deviations of the ends at sectors under the best distance of the codewords, and those ends' offsets."""
+    if not len(pitches):
+        return NO_FIT
+    columns = offsets % pitches[:, np.newaxis]
+    inside = (columns % SECTOR_BYTES == 0) & (columns > 0) & (columns <= message)
+    usual = len(offsets) * (message // SECTOR_BYTES) / pitches
+    figures = (inside.sum(axis=1) - usual) / np.sqrt(np.maximum(usual, 1.0))
+    best = int(figures.argmax())
+    return float(figures[best]), offsets[inside[best]]
+
+
+def _at_several(offsets: NDArray[np.int32]) -> bool:
+    """Whether ends lie at several offsets in the page, and not most of them at one."""
+    counts = np.unique(offsets, return_counts=True)[1]
+    return len(counts) >= FEWEST_OFFSETS and 2 * int(counts.max()) <= len(offsets)
 
 
 def _within_pages(places: NDArray[np.int64], pages: NDArray[np.int64]) -> NDArray[np.int64]:
