@@ -66,3 +66,24 @@ def test_copies_of_a_page_that_is_partly_blank_do_not_outvote_blank_ones() -> No
 def test_two_places_are_too_few() -> None:
     _, known = solved(volume(2))
     assert np.array_equal(known, KNOWN)
+
+
+def test_zeros_behind_the_end_of_a_file_make_no_copy_of_a_blank_page() -> None:
+    """Three places; where one of them has free space already, a file ends before another."""
+    data = volume(3)
+    data[24:32] = 0
+    data[BLOCK + 31, BYTES * 2 // 5 :] = 0
+    streams, known = solved(data)
+    assert known.all()
+    assert np.array_equal(streams, STREAMS)
+
+
+def test_pages_before_one_that_holds_a_little_are_not_between_blank_ones() -> None:
+    """Three places, and a fourth where a file begins that has zeros in its third page."""
+    data = volume(4)
+    begin = 3 * BLOCK + 37
+    data[begin : begin + 2] = np.random.default_rng(7).integers(0, 256, (2, BYTES)).astype(np.uint8)
+    data[begin + 2, 160:200] = 7
+    streams, known = solved(data)
+    assert known.all()
+    assert np.array_equal(streams, STREAMS)

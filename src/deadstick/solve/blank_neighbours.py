@@ -62,11 +62,23 @@ class _Pages:
         return np.ascontiguousarray(self.rows[:, self._columns]).view(np.uint64)
 
     @cached_property
+    def _ones(self) -> NDArray[np.uint8]:
+        """`uint8[pages, pieces]`: ones in each stretch, as far as the keystreams are known."""
+        streams = np.ascontiguousarray(self.streams[:, self._columns]).view(np.uint64)
+        ones: NDArray[np.uint8] = np.bitwise_count(self._some ^ streams[self.under])
+        return ones
+
+    @cached_property
     def is_blank(self) -> NDArray[np.bool_]:
-        """`bool[pages]`: pages under known keystreams that hold nothing but zeros."""
-        plain = self._some ^ np.ascontiguousarray(self.streams[:, self._columns]).view(np.uint64)[self.under]
-        blank: NDArray[np.bool_] = ((plain == 0).mean(axis=1) > BLANK) & self.known[self.under]
+        """`bool[pages]`: pages under known keystreams that hold hardly anything but zeros."""
+        blank: NDArray[np.bool_] = ((self._ones == 0).mean(axis=1) > BLANK) & self.known[self.under]
         return blank
+
+    @cached_property
+    def _is_zero(self) -> NDArray[np.bool_]:
+        """`bool[pages, pieces]`: stretches of zeros but for bit errors, as far as the keystreams are known."""
+        zero: NDArray[np.bool_] = self._ones <= MOST_FLIPS
+        return zero
 
     @cached_property
     def _row_of(self) -> NDArray[np.int64]:
@@ -85,14 +97,20 @@ class _Pages:
             [row for row in chosen.tolist() if all(self._ends_blank(row, step) for step in (-1, 1))], np.int64
         )
 
-    def _ends_blank(self, row: int, step: int) -> bool:
+    def beside_zeros(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Those of some rows whose neighbours hold nothing at all, so that no data go on from there."""
+        return np.array(
+            [row for row in rows.tolist() if all(self._ends_blank(row, step, whole=True) for step in (-1, 1))], np.int64
+        )
+
+    def _ends_blank(self, row: int, step: int, *, whole: bool = False) -> bool:
         page = int(self.pages[row])
         for distance in range(1, REACH + 1):
             other = self._row(page + step * distance)
             if other < 0:
                 return False
             if self.known[self.under[other]]:
-                return bool(self.is_blank[other])
+                return bool(self.is_blank[other] and (not whole or self._is_zero[other].all()))
         return False
 
     def alike(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -126,9 +144,12 @@ class _Pages:
                 continue
             if self.is_blank[a] and self.is_blank[b]:
                 continue
-            if (self._some[a] == self._some[b]).mean() > ALIKE:
+            same = np.bitwise_count(self._some[a] ^ self._some[b]) <= MOST_FLIPS
+            # The zeros behind the end of a file are those of any blank page, and make no copy of it.
+            telling = ~(self._is_zero[a] & self._is_zero[b])
+            if (same & telling).sum() > ALIKE * telling.sum():
                 return False
-            differ = True
+            differ |= bool(same.mean() <= ALIKE)
         return differ
 
 
@@ -170,7 +191,9 @@ def _stream(seen: _Pages, number: int) -> Bytes | None:
     if len(between) < FEWEST_PLACES:
         return None
     alike = seen.alike(between)
-    if len(alike) < NEARLY_ALL * len(between) or seen.places(alike) < FEWEST_PLACES:
+    # Beside a page that holds a little, others may hold more: that they differ says nothing.
+    against = seen.beside_zeros(np.setdiff1d(between, alike))
+    if len(alike) < NEARLY_ALL * (len(alike) + len(against)) or seen.places(alike) < FEWEST_PLACES:
         return None
     return majority(seen.rows[alike])
 
