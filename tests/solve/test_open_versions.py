@@ -105,3 +105,33 @@ def test_counts_of_erasures_tell_no_bit() -> None:
 
 def test_a_sequence_that_begins_and_ends_at_a_bit_does_not_tell_it() -> None:
     assert turned_to_sequence(np.arange(960, 960 + 64), [0b100], fixed=0b1110000) is None
+
+
+class Filled:
+    """Copies that were filled later where their versions differ in some bits, and hold the same data elsewhere."""
+
+    def __init__(self, versions: np.ndarray, bits: int) -> None:
+        self.versions, self.bits = versions, bits
+
+    def vote(self, one: int, other: int) -> int:
+        if self.alike(one, other):
+            return 0
+        return 1 if self.versions[one] < self.versions[other] else -1
+
+    def alike(self, one: int, other: int) -> bool:
+        highest = int(self.versions[one] ^ self.versions[other]).bit_length() - 1
+        return not self.bits >> highest & 1
+
+
+@pytest.mark.parametrize("constant", [0, 0x2B, 0x7FFF, 0x1234])
+def test_copies_that_are_equal_follow_the_row_of_all_numbers(constant: int) -> None:
+    """Two of three numbers of writes are left, and the volumes show nothing."""
+    versions = np.r_[941, 1030, np.random.default_rng(1).choice(np.arange(942, 1030), len(LOGICAL) - 2, replace=False)]
+    copies = Filled(versions, 0b11111100000)
+    found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies)
+    assert found is not None
+    field = found.translation.version
+    assert field is not None
+    read = field.read(metadata(versions, constant).values[:, 0] ^ found.offset)
+    newest = Volumes(versions, ALL)
+    assert all(newest._is_newest(number, read) for number in ALL)

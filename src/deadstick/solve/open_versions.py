@@ -28,6 +28,7 @@ from deadstick.solve.write_numbers import (
     numbers_of_writes,
     orders_of_copies,
     told_order,
+    turned_closest,
     turned_to_sequence,
 )
 
@@ -159,6 +160,9 @@ def _bit_by_bit(some: _Copied, found: Callable[[int], Consistency]) -> tuple[int
         constant, best = constant ^ turn, found(constant ^ turn)
     clear = {bit for bit, share in turned_round.items() if share <= best.share - CLEARLY_LESS}
     shown = bool(votes) and set(votes) <= clear.union(told)
+    if copies:
+        # The bits of all copies that differ are told; others put such in order as hold the same data.
+        constant ^= turned_closest(values ^ constant, fixed=sum(votes))
     return constant, best, shown
 
 
