@@ -169,14 +169,3 @@ def test_readings_of_a_fuller_field_leave_room_for_others() -> None:
     found = BlockMetadata(np.arange(40), values, np.ones((40, 4), np.bool_))
     fields = [item.number for item in numberings(found, 40)]
     assert any(np.array_equal(field.read(values[:38, 0]), logical) for field in fields)
-
-
-@pytest.mark.parametrize(("copies", "is_number"), [(4, True), (10, False)])
-def test_three_numbers_are_enough_where_blocks_are_few(copies: int, is_number: bool) -> None:
-    """A small disk of large blocks with older copies; so many copies of three blocks are none."""
-    logical = np.repeat([0, 1, 2], copies)
-    values = np.full((len(logical), 4, 8), 0xFF, np.uint8)
-    BitField(1, 2, "big").write(values.reshape(-1, 8), np.repeat(logical, 4))
-    found = numberings(BlockMetadata(np.arange(len(logical)), values, np.ones((len(logical), 4), np.bool_)), 40)
-    readings = [item.number.read(values[:, 0]).tolist() for item in found]
-    assert (logical.tolist() in readings) is is_number

@@ -19,8 +19,7 @@ LONGEST_FIELD = 4
 CONSTANT_SHARE = 0.9
 DISTINCT_SHARE = 0.2
 """Different numbers by written blocks: at least one in five, so four older copies of each may lie on the chip."""
-FEWEST_BLOCKS, FEWEST_NUMBERS = 4, 3
-"""Blocks with a number, and different numbers among them: a small disk of large blocks has hardly more."""
+FEWEST_BLOCKS = 4
 MOST_FIELDS = 4
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
@@ -256,7 +255,7 @@ def _score(
         return None
     distinct = len(np.unique(chosen))
     span = int(chosen.max()) + 1
-    if distinct < max(FEWEST_NUMBERS, DISTINCT_SHARE * len(chosen)) or span > 2 * physical_blocks:
+    if distinct < max(FEWEST_BLOCKS, DISTINCT_SHARE * len(chosen)) or span > 2 * physical_blocks:
         return None
     fullness = distinct / span
     if fullness < FULLNESS:
