@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from deadstick.files.judge import Check, Consistency
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.numbering import BlockMetadata, Numbering
-from deadstick.solve.open_versions import lowest_constant, ordered
+from deadstick.solve.open_versions import Ordered, lowest_constant, ordered
 from deadstick.solve.write_numbers import turned_to_sequence
 
 NUMBER = Numbering(BitField(0, 1), 10.0, "", -20.0, 1.0)
@@ -42,16 +42,21 @@ class Volumes:
 ALL = frozenset(range(0, 40, 2))
 
 
-@pytest.mark.parametrize("constant", [0, 0x2B, 0x7FFF, 0x1234])
-def test_volumes_put_the_copies_in_order(constant: int) -> None:
-    versions = np.random.default_rng(1).permutation(len(LOGICAL)) + 1
-    found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, ALL))
+def check_newest(found: Ordered | None, versions: np.ndarray, constant: int) -> None:
+    """The version that was found is highest in the newest copy of every block."""
     assert found is not None
     field = found.translation.version
     assert field is not None
     read = field.read(metadata(versions, constant).values[:, 0] ^ found.offset)
     newest = Volumes(versions, ALL)
     assert all(newest._is_newest(number, read) for number in ALL)
+
+
+@pytest.mark.parametrize("constant", [0, 0x2B, 0x7FFF, 0x1234])
+def test_volumes_put_the_copies_in_order(constant: int) -> None:
+    versions = np.random.default_rng(1).permutation(len(LOGICAL)) + 1
+    found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, ALL))
+    check_newest(found, versions, constant)
 
 
 def test_bits_that_nothing_tells_leave_the_copies_equal() -> None:
@@ -129,9 +134,4 @@ def test_copies_that_are_equal_follow_the_row_of_all_numbers(constant: int) -> N
     versions = np.r_[941, 1030, np.random.default_rng(1).choice(np.arange(942, 1030), len(LOGICAL) - 2, replace=False)]
     copies = Filled(versions, 0b11111100000)
     found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies)
-    assert found is not None
-    field = found.translation.version
-    assert field is not None
-    read = field.read(metadata(versions, constant).values[:, 0] ^ found.offset)
-    newest = Volumes(versions, ALL)
-    assert all(newest._is_newest(number, read) for number in ALL)
+    check_newest(found, versions, constant)

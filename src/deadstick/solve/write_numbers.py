@@ -58,14 +58,11 @@ def numbers_of_writes(values: NDArray[np.int64]) -> Numbers | None:
     """
     if not len(values):
         return None
-    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
-    chosen = np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
+    chosen = _with_usual_high_bits(values)
     if len(chosen) < max(FEWEST, OF_SEQUENCE * len(values)):
         return None
-    length = int(np.bitwise_or.reduce(chosen ^ chosen[0])).bit_length()
-    turns = np.arange(1 << length)
-    turned = chosen[None] ^ turns[:, None]
-    spans = turned.max(axis=1) - turned.min(axis=1) + 1
+    turns, spans = _spans(chosen)
+    length = len(turns).bit_length() - 1
     shortest = int(spans.min())
     if len(chosen) < SEQUENCE * shortest:
         return None
@@ -141,15 +138,10 @@ def turned_to_sequence(values: NDArray[np.int64], bits: list[int], fixed: int) -
     """
     if not bits:
         return 0
-    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
-    chosen = np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
+    chosen = _with_usual_high_bits(values)
     if len(chosen) < OF_SEQUENCE * len(values) or max(bits) >> SEQUENCE_BITS:
         return None
-    length = int(np.bitwise_or.reduce(chosen ^ chosen[0])).bit_length()
-    turns = np.arange(1 << length)
-    turns = turns[turns & fixed == 0]
-    turned = chosen[None] ^ turns[:, None]
-    spans = turned.max(axis=1) - turned.min(axis=1) + 1
+    turns, spans = _spans(chosen, fixed)
     shortest = turns[spans == spans.min()]
     if len(chosen) < SEQUENCE * int(spans.min()):
         return None
@@ -181,11 +173,21 @@ def turned_closest(values: NDArray[np.int64], fixed: int) -> int:
     >>> turned_closest(np.arange(1000, 1040) ^ 0b1000, fixed=0b101000)
     0
     """
-    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
-    if not len(highest):
+    if not len(values):
         return 0
-    chosen = np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
-    turns = np.arange(1 << int(np.bitwise_or.reduce(chosen ^ chosen[0])).bit_length())
+    turns, spans = _spans(_with_usual_high_bits(values), fixed)
+    return int(turns[spans.argmin()])
+
+
+def _with_usual_high_bits(values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The different values, of at least one, that have the bits above those looked at as most do."""
+    highest, counts = np.unique(values >> SEQUENCE_BITS, return_counts=True)
+    return np.unique(values[values >> SEQUENCE_BITS == highest[counts.argmax()]])
+
+
+def _spans(values: NDArray[np.int64], fixed: int = 0) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Constants that turn some of the bits in which values differ, but none that is fixed; and the spans they leave."""
+    turns = np.arange(1 << int(np.bitwise_or.reduce(values ^ values[0])).bit_length())
     turns = turns[turns & fixed == 0]
-    turned = chosen[None] ^ turns[:, None]
-    return int(turns[(turned.max(axis=1) - turned.min(axis=1)).argmin()])
+    turned = values[None] ^ turns[:, None]
+    return turns, turned.max(axis=1) - turned.min(axis=1) + 1
