@@ -6,7 +6,7 @@ import pytest
 from deadstick.codes import gf2poly
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, with_known
+from deadstick.solve.register import Register, find_hits, find_registers, with_known
 
 # P. Alfke, Xilinx XAPP052 (1996), table 3: maximal-length taps 15,14; 32,22,2,1; 63,62, as characteristic polynomials.
 TAPS = {15: (15, 14), 32: (32, 22, 2, 1), 63: (63, 62)}
@@ -85,20 +85,6 @@ def test_text_has_no_register() -> None:
 
 def test_short_data_has_no_register() -> None:
     assert find_registers(np.zeros(10, np.uint8)) == ()
-
-
-@pytest.mark.parametrize("order", ["lsb", "msb"])
-@pytest.mark.parametrize("characteristic", [0x8003, (1 << 36) | (1 << 11) | 1])
-def test_text_shows_the_register_by_its_highest_bits(order: BitOrder, characteristic: int) -> None:
-    rng = np.random.default_rng(3)
-    stream = Lfsr(characteristic).keystream(np.array([12345], np.uint64), 2000, order)[0]
-    data = rng.integers(0, 256, 5000, np.uint8)
-    data[1000:3000] = rng.integers(32, 127, 2000, np.uint8) ^ stream
-    hits = find_text_hits(data, Register(characteristic, order, 9, 9))
-    assert len(hits.positions) >= 6
-    assert ((hits.positions >= 1000) & (hits.positions < 3000)).all()
-    steps = [8 * (position - 1000) for position in hits.positions.tolist()]
-    assert hits.states.tolist() == [Lfsr(characteristic).advance(12345, step) for step in steps]
 
 
 def test_plain_data_are_no_output_of_a_register_that_gives_constants() -> None:

@@ -16,15 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
-from deadstick.codes.lfsr import Lfsr, linear_complexities
+from deadstick.codes.lfsr import linear_complexities
 from deadstick.recipe.code import BitOrder
 from deadstick.solve.kernels import constant_runs
-from deadstick.solve.linear_system import LinearSystem
 
 WINDOW_BYTES = 48
 MOST_WINDOWS = 120_000
 LONGEST_REGISTER = 64
 FEWEST_WINDOWS = 4
+MARGIN_BITS = 40
 PERIOD_TWO = 0.25
 """Windows with a part of period two, three or four, by those without it, at least: as many are likely, or more."""
 SHORTEST_PERIOD = 250  # bits; data that repeats within 31 bytes is no keystream
@@ -161,7 +161,7 @@ class Hits:
         return Hits(self.positions[chosen], self.states[chosen], self.ones[chosen])
 
 
-def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int = 40) -> Hits:
+def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int = MARGIN_BITS) -> Hits:
     """Every place where the data are the register's output, or its complement, for long enough.
 
     Args:
@@ -203,37 +203,6 @@ def with_known(data: NDArray[np.uint8], found: tuple[Register, ...], polynomial:
         seen = [replace(one, windows=len(find_hits(data, one).positions)) for one in asked]
         known = sorted((one for one in seen if one.windows), key=lambda one: -one.windows)
     return (*known, *(register for register in found if register not in known))
-
-
-def find_text_hits(data: NDArray[np.uint8], register: Register, *, complement: bool = False) -> Hits:
-    """Places where the highest bits of a run of bytes are the register's output, as in ASCII text, where they are 0.
-
-    Every eighth output of a register obeys the register's own polynomial, since p(x)^8 = p(x^8) over GF(2). Its state
-    is a linear map of the register's.
-
-    Args:
-        data: `uint8[bytes]`.
-        register: from `find_registers`.
-        complement: the data are inverted, so that the highest bits of text are 1.
-
-    Returns:
-        As `find_hits`, with the register's state at the first byte of each run.
-    """
-    plane = np.packbits(data >> 7, bitorder="little")
-    found = find_hits(plane, Register(register.polynomial, "lsb", register.windows, register.examined))
-    found = found.take(found.ones == complement)
-    width = register.width
-    basis = np.uint64(1) << np.arange(width, dtype=np.uint64)
-    streams = Lfsr(register.polynomial).keystream(basis, width, register.bit_order)
-    planes = np.packbits(streams >> 7, axis=1, bitorder="little")
-    system = LinearSystem([int.from_bytes(row.tobytes(), "little") for row in planes])
-    images = [system.solve(1 << bit) for bit in range(width)]
-    states = np.zeros(len(found.states), np.uint64)
-    for bit, image in enumerate(images):
-        if image is None:
-            return found.take(np.zeros(len(states), np.bool_))
-        states ^= np.where(found.states >> np.uint64(bit) & np.uint64(1), np.uint64(image), np.uint64(0))
-    return Hits(8 * found.positions, states, found.ones)
 
 
 def merged(first: Hits, second: Hits) -> Hits:

@@ -20,12 +20,13 @@ from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import TIED_CLEARNESS, clearness, orders, settled
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
-from deadstick.solve.register import Register, find_hits, find_registers, find_text_hits, merged
+from deadstick.solve.register import Register, find_hits, find_registers, merged
 from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import find_table
 from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.table_recipes import alike_pieces, table_before_code
+from deadstick.solve.text_hits import find_text_hits
 
 MOST_REGISTERS = 3
 """Seen in the corrected data."""

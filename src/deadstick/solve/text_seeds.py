@@ -13,8 +13,9 @@ import numpy as np
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, stream_positions
 from deadstick.solve.keystream import SURE_HITS, majority, rewound
-from deadstick.solve.register import Register, find_text_hits
+from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
+from deadstick.solve.text_hits import find_text_hits
 
 
 def seeds_by_text(recipe: Recipe, register: Register, survey: Survey, missing: Sequence[int]) -> dict[int, int]:
