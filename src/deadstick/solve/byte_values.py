@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from deadstick.solve.every_seed import best_seed, walsh_matrix
 from deadstick.solve.noise import MOST_EQUAL_PAIRS, SECTOR_BYTES, equal_pairs
-from deadstick.solve.page import with_content
+from deadstick.solve.word_fit import with_content
 
 FEWEST_WORDS, MOST_WORDS = 8, 4096
 MOST_KNOWN = 2048

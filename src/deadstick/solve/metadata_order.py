@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.changed_marker import FEWEST_TELLING, changed_markers, is_steady
-from deadstick.solve.page import with_content
+from deadstick.solve.word_fit import with_content
 
 CLEARLY = 0.2
 """How much clearer metadata must be before their place is another than the columns said."""

@@ -9,11 +9,11 @@ from deadstick.solve import multiple
 from deadstick.solve.code import code_view
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
-from deadstick.solve.page import decoding_share
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
+from deadstick.solve.word_fit import decoding_share
 
 REST_SHARE = 0.5
 """Of the words that the rest of a page would be, those that may fail though it is no rest."""
