@@ -10,13 +10,16 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, in_line, parity_gathered, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.nand import add_bit_errors
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.code import code_view, identify
 from deadstick.solve.decoding import DEEP, MIDDLE, SHALLOW, DecodingTest, Depth
+from deadstick.solve.heads import Heads, Rows, Tail
 from deadstick.solve.page import complete_page
 from deadstick.solve.places import Places, ending_places, every_place, in_line_places, spare_places
+from deadstick.solve.polynomials import known_polynomials, polynomial_rounds
 from deadstick.solve.structure import densities, fitting, groups, parity_runs
 from deadstick.solve.structure import places as structure_places
-from deadstick.solve.window import Heads, Rows, Tail, Window, known_polynomials, log10_tail, polynomial_rounds, search
+from deadstick.solve.window import Window, search
 
 
 def polynomials_of(m: int) -> tuple[int, ...]:

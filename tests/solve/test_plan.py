@@ -9,8 +9,9 @@ from deadstick.solve import find_code
 from deadstick.solve.decoding import NATURAL, fits
 from deadstick.solve.evidence import CodeHint
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.heads import MESSAGES
 from deadstick.solve.plan import Step, every_polynomial, first_steps, hinted_steps, later_steps
-from deadstick.solve.window import DEGREES, MESSAGES
+from deadstick.solve.polynomials import DEGREES
 
 
 def test_every_length_of_message_is_searched_in_every_field_once_and_the_longest_last() -> None:

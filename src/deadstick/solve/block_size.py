@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.geometry import DATA_SIZES, PAGES_PER_BLOCK
-from deadstick.solve.window import log10_tail
 
 METADATA_BYTES = 32 << 20
 DEFAULT_PAGES_PER_BLOCK = 64

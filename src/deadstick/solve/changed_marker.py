@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from deadstick.errors import RecipeError
 from deadstick.recipe.layout import PageLayout, Part, with_marker
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import data_bytes_of
 
 PAGES = 256
 USUAL, STEADY, FEWEST_TELLING = 0.5, 0.9, 16

@@ -15,10 +15,12 @@ from deadstick.codes.bch import BchCode
 from deadstick.rebuild.certainty import accident_chances
 from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part, Span
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.divisor import code_of
+from deadstick.solve.heads import SHORTEST_TAIL, Rows, Tail
 from deadstick.solve.places import telling
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import CONVINCING, SHORTEST_TAIL, Rows, Tail, Window, log10_tail
+from deadstick.solve.window import CONVINCING, Window
 from deadstick.solve.words import bits_at, consecutive_roots, corrected
 
 MOST_WORDS = 24

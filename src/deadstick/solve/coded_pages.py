@@ -11,12 +11,12 @@ from deadstick.rebuild.certainty import chances_of
 from deadstick.recipe.code import LOST, Code
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.keystream import SeedRule
 from deadstick.solve.register import Register
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import StoredTable
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import log10_tail
 
 PROOF_PAGES = 64
 FIRST_PAGES = 8

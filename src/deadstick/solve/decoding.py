@@ -20,11 +20,14 @@ from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder, in_code_order
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.field_rows import SLACK, FieldRows, FieldTables
+from deadstick.solve.heads import Heads, Tail
 from deadstick.solve.places import Cut, Places, telling
+from deadstick.solve.polynomials import DEGREES
 from deadstick.solve.spectrum import WORTH, Spectrum, columns_of
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import CONVINCING, DEGREES, WORKERS, Heads, Tail, Window, log10_tail
+from deadstick.solve.window import CONVINCING, WORKERS, Window
 
 CONFIRM_ROWS = 40
 ORDERS: tuple[BitOrder, ...] = ("msb", "lsb")

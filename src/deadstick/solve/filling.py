@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.window import log10_tail
+from deadstick.solve.chance import log10_tail
 
 READ_BYTES = 48 << 20
 """Of all copies together, at the most."""

@@ -13,13 +13,13 @@ from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, NATURAL, SHALLOW, Depth
 from deadstick.solve.evidence import CodeHint
 from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
-from deadstick.solve.geometry import PageCandidate, allowed_pages
+from deadstick.solve.geometry import PageCandidate, allowed_pages, data_bytes_of
 from deadstick.solve.places import Places, every_place, tails_of
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.row_views import RowViews
-from deadstick.solve.window import Window, data_bytes_of, search
+from deadstick.solve.window import Window, search
 
 CLEARLY = 1.06
 """How many times more of the code's strength a page must leave to be better than a smaller one."""

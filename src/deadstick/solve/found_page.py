@@ -10,13 +10,14 @@ from deadstick.recipe.code import Code, in_code_order
 from deadstick.recipe.layout import PageLayout
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.heads import MESSAGES, Tail
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.page import complete_page
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import MESSAGES, Tail, Window
+from deadstick.solve.window import Window
 from deadstick.solve.word_fit import decoding_share
 
 MOST_WINDOWS, MOST_TIED, TIED = 24, 6, 0.9

@@ -115,6 +115,11 @@ def _alternating(*lists: list[PageCandidate]) -> Iterator[PageCandidate]:
         yield from (item for item in items if item is not None)
 
 
+def data_bytes_of(page_bytes: int) -> int:
+    """The data part of a page: the largest power of two in it."""
+    return max(size for size in DATA_SIZES if size < page_bytes)
+
+
 def allowed_pages() -> NDArray[np.int64]:
     """Every page size that the search considers, ascending: a power of two and a plausible spare area."""
     sizes = set()

@@ -17,7 +17,7 @@ from deadstick.codes.bch import BchCode
 from deadstick.errors import RecipeError
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, with_marker
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.window import data_bytes_of
+from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.words import bits_at, corrected, exact_spans
 
 ROWS = 64

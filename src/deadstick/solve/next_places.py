@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from deadstick.recipe.layout import Part, Span
-from deadstick.solve.window import data_bytes_of
+from deadstick.solve.geometry import data_bytes_of
 
 MOST_BETWEEN = 32
 """Unused bytes between codewords in line."""

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from deadstick.codes.bch import BchCode
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.code import FoundCode
+from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.next_places import NextPlaces, Word
 from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.spread import evenly
 from deadstick.solve.structure import densities
-from deadstick.solve.window import data_bytes_of
 from deadstick.solve.word_fit import ROWS, Fit, with_content
 from deadstick.solve.words import bits_at, corrected
 

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.flash.erased import erased_pages
-from deadstick.solve.geometry import MOST_PERIODS, PageCandidate
+from deadstick.solve.chance import log10_tail
+from deadstick.solve.geometry import MOST_PERIODS, PageCandidate, data_bytes_of
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import data_bytes_of, log10_tail
 
 PIECES = 24
 """Stretches of eight bytes of a page that are compared."""

@@ -1,6 +1,6 @@
 """Where the first codeword may lie: a message, metadata of its own somewhere, and a tail of open length.
 
-Places are columns of the heads of rows (`window.Heads`). Few of them are worth a look: right behind the message, or
+Places are columns of the heads of rows (`heads.Heads`). Few of them are worth a look: right behind the message, or
 where the structure of the spare area shows parity.
 """
 
@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.heads import LONGEST_TAIL, MESSAGES, Heads, Tail
 from deadstick.solve.structure import Place
-from deadstick.solve.window import LONGEST_TAIL, MESSAGES, Heads, Tail
 
 LOW_WEIGHT = 0.04
 """Share of ones, or of zeros, below which a row says nothing: a word of few ones decodes to zero under any code."""

@@ -11,7 +11,8 @@ from functools import cache
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
 from deadstick.solve.evidence import CodeHint
-from deadstick.solve.window import DEGREES, MESSAGES, known_polynomials, polynomial_rounds
+from deadstick.solve.heads import MESSAGES
+from deadstick.solve.polynomials import DEGREES, known_polynomials, polynomial_rounds
 
 FIRST_CANDIDATES = 1
 EARLY_CANDIDATES = 3

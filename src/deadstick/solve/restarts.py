@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.geometry import PageCandidate, allowed_pages
 from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.running_on import Neighbours, are_parts, most_going_on
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import log10_tail
 
 MOST_BYTES = 32 << 20
 LONGEST_GAPS = (1024, 2304)

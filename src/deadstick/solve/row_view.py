@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from deadstick.solve import structure
 from deadstick.solve.decoding import DecodingTest, Depth
+from deadstick.solve.geometry import data_bytes_of
+from deadstick.solve.heads import MESSAGES, Heads
 from deadstick.solve.places import Places, ending_places, in_line_places, spare_places, telling
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.row_noise import MOSTLY_USABLE, USABLE, bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import MESSAGES, Heads, data_bytes_of
 
 FEWEST_ROWS = 8
 FEWEST_CLEAN = 3
@@ -28,9 +29,9 @@ class RowView:
     Attributes:
         survey: pages of the size.
         way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off.
-        rows: see `window.Rows`.
+        rows: see `heads.Rows`.
         page_rate: share of the bits of a page that are wrong, where the rows tell.
-        heads: see `window.Heads`.
+        heads: see `heads.Heads`.
     """
 
     def __init__(self, survey: Survey, way: int | Register, hits: Hits | None = None) -> None:

@@ -6,12 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve.decoding import SHALLOW, Depth
-from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.geometry import PageCandidate, data_bytes_of
 from deadstick.solve.plan import Step
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.row_view import FEWEST_ROWS, RowView
 from deadstick.solve.survey import Survey
-from deadstick.solve.window import data_bytes_of
 
 MOST_LAGS_OF_RATE = 2
 MOST_REGISTERS = 1

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve.blank_ends import NEARLY, ends
-from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages
+from deadstick.solve.geometry import FIGURE_MIN, PageCandidate, allowed_pages, data_bytes_of
+from deadstick.solve.heads import MESSAGES
 from deadstick.solve.spread import evenly
-from deadstick.solve.window import MESSAGES, data_bytes_of
 
 SECTOR_BYTES = 512
 FEWEST_ENDS, REGULAR_SHARE = 16, 0.1

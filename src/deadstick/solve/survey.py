@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
+from deadstick.solve.heads import Rows
 from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.spread import scattered
-from deadstick.solve.window import Rows
 
 SURVEY_BYTES = 64 << 20
 """What the search for page, code and scrambler reads; block numbers are read from the whole dump."""

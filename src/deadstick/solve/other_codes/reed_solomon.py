@@ -22,8 +22,9 @@ from deadstick.codes.field import PRIMITIVE_DEFAULTS, Field
 from deadstick.codes.kernels.reed_solomon import unpack
 from deadstick.codes.reed_solomon import Padding
 from deadstick.recipe.code import BitOrder, Code, in_code_order
+from deadstick.solve.chance import log10_tail
+from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.other_codes import kernels
-from deadstick.solve.window import data_bytes_of, log10_tail
 
 MESSAGES = {8: (128,), 9: (256, 512), 10: (256, 512, 1024)}
 """Data bytes of a codeword for each length of a symbol; 8-bit symbols have words of 255 bytes at the most."""
