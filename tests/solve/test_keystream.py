@@ -8,8 +8,10 @@ from deadstick.recipe.code import UNCHECKED, Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler, stream_positions
-from deadstick.solve.keystream import SURE_HITS, complemented, seed_rules, shortest_period
+from deadstick.solve.keystream import SURE_HITS, seed_rules
 from deadstick.solve.register import Hits, Register, find_hits, find_registers
+from deadstick.solve.register_states import complemented
+from deadstick.solve.seed_votes import shortest_period
 from deadstick.solve.seeded import scrambler_of
 
 POLYNOMIAL = 0x8003  # x^15 + x + 1, facts of Linux sunxi_nand.c

@@ -14,15 +14,14 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.scrambler import Restart, stream_positions
-from deadstick.solve.kernels import rewind
 from deadstick.solve.register import Hits, Register
+from deadstick.solve.register_states import one_of_two, rewound
 from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.seed_votes import AGREEMENT, majority, shortest_period
 from deadstick.solve.spread import evenly
 
 MOST_HITS = 100_000
 FIRST_HITS = 4_000
-LONGEST_PERIOD = 1024
-AGREEMENT = 0.9
 SURE_HITS = 3
 """Hits in different columns that must agree on a seed: one alone may be an accident of the data, and the code does not
 check it."""
@@ -112,7 +111,7 @@ def seed_rules(
         inside = positions >= 0
         if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
             continue
-        seeds, flipped = _one_of_two(rewound(hits.states[inside], positions[inside], register), register)
+        seeds, flipped = one_of_two(rewound(hits.states[inside], positions[inside], register), register)
         rule = _vote(
             pages[inside],
             seeds,
@@ -147,34 +146,9 @@ def _may_hold(
     order = np.argsort(-counts, kind="stable")
     order = order[: max(1, int(np.searchsorted(np.cumsum(counts[order]), FIRST_HITS)))]
     chosen = np.concatenate([np.arange(first[i], first[i] + counts[i]) for i in order])
-    seeds, _ = _one_of_two(rewound(states[chosen], positions[chosen], register), register)
+    seeds, _ = one_of_two(rewound(states[chosen], positions[chosen], register), register)
     _, agreeing, counted = majority(pages[chosen], seeds)
     return agreeing >= AGREEMENT * counted
-
-
-def _one_of_two(seeds: NDArray[np.uint64], register: Register) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
-    """`uint64[n]` seeds less whether the constant data were zeros or ones, and `bool[n]`: which were complemented.
-
-    Where the register gives the complements of its outputs as well, ones instead of zeros under one keystream look like
-    another seed.
-    """
-    flipped = ((seeds & np.uint64(1)) != 0) & register.has_complements
-    return np.where(flipped, complemented(seeds, register), seeds), flipped
-
-
-def complemented(seeds: NDArray[np.uint64], register: Register) -> NDArray[np.uint64]:
-    """`uint64[n]` -> `uint64[n]`: the seeds of the complements, for a register that has them."""
-    return seeds ^ np.uint64((1 << register.width) - 1)
-
-
-def rewound(states: NDArray[np.uint64], bytes_back: NDArray[np.int64], register: Register) -> NDArray[np.uint64]:
-    """States of a register so many bytes earlier; `uint64[n]` and `int64[n]` -> `uint64[n]`."""
-    seeds = states.copy()
-    powers = np.empty((20, register.width), np.uint64)
-    # Typed, since a register of 64 stages may have a tap that an `int64` cannot hold.
-    low = np.uint64(register.polynomial ^ 1 << register.width)
-    rewind(seeds, bytes_back, low, register.width, powers)
-    return seeds
 
 
 def _vote(
@@ -250,50 +224,3 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     if not period or (shortest and period % shortest == 0):
         period = shortest
     return Schedule(period, 1, 0, 0, agreeing, counted) if period else None
-
-
-def majority(groups: NDArray[np.int64], seeds: NDArray[np.uint64], fewest: int = 1) -> tuple[dict[int, int], int, int]:
-    """Seeds that groups agree on.
-
-    Args:
-        groups: `int64[hits]`, the keystream of each hit.
-        seeds: `uint64[hits]`, what each hit says.
-        fewest: hits that must agree before a group has a seed.
-
-    Returns:
-        The seed of each group that two thirds of its hits, and at least `fewest`, agree on; how many hits agree with
-        the most frequent seed, and how many there are, in groups with two hits or more.
-    """
-    order = np.lexsort((seeds, groups))
-    pairs = np.stack([groups[order].astype(np.uint64), seeds[order]], axis=1)
-    begins = np.flatnonzero(np.r_[True, (pairs[1:] != pairs[:-1]).any(axis=1)])
-    counts = np.diff(np.r_[begins, len(pairs)])
-    votes: dict[int, tuple[int, int, int]] = {}  # group -> (hits for the best seed, that seed, hits)
-    for (group, seed), count in zip(pairs[begins].tolist(), counts.tolist(), strict=True):
-        best, winner, total = votes.get(group, (0, 0, 0))
-        votes[group] = (count, seed, total + count) if count > best else (best, winner, total + count)
-    winners = {
-        group: winner for group, (best, winner, total) in votes.items() if best >= fewest and 3 * best >= 2 * total
-    }
-    seen = [(best, total) for best, _, total in votes.values() if total > 1]
-    return winners, sum(best for best, _ in seen), sum(total for _, total in seen)
-
-
-def shortest_period(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> int:
-    """The shortest period under which pages that should share a seed do; 0 where there is none."""
-    # One vote a page is enough, and makes the loop below quick.
-    winners, agreeing, counted = majority(pages, seeds)
-    if counted and agreeing < AGREEMENT * counted:
-        return 0
-    last = int(pages.max())
-    known = np.zeros(last + 1, np.bool_)
-    value = np.zeros(last + 1, np.uint64)
-    known[list(winners)] = True
-    value[list(winners)] = list(winners.values())
-    for period in range(1, min(LONGEST_PERIOD, last) + 1):
-        both = known[period:] & known[:-period]
-        pairs = int(both.sum())
-        equal = int((value[period:] == value[:-period])[both].sum())
-        if pairs >= max(4, len(winners) // 8) and equal >= AGREEMENT * pairs:
-            return period
-    return 0

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.geometry import data_bytes_of
-from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Register, find_hits
+from deadstick.solve.register_states import rewound
 
 MOST_WORDS = 1 << 15
 MULTIPLES = (2, 4, 8, 16, 32, 64)

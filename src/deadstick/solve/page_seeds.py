@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.register_gaps import LONGEST_GAPS
+from deadstick.solve.register_states import rewound
 from deadstick.solve.running_on import Neighbours, most_going_on
 from deadstick.solve.spread import evenly
 

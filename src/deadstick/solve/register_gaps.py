@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
-from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register
+from deadstick.solve.register_states import rewound
 from deadstick.solve.spread import evenly
 
 LONGEST_GAPS = (1024, 2304)

@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Register
+from deadstick.solve.register_states import rewound
 from deadstick.solve.spread import evenly
 
 LONGEST_PARITY = 2304

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
-from deadstick.solve.keystream import SeedRule, complemented
+from deadstick.solve.keystream import SeedRule
 from deadstick.solve.register import Register
+from deadstick.solve.register_states import complemented
 from deadstick.solve.seed_orbit import on_one_orbit
 
 MIXED = 0.1

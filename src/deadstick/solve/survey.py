@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
 from deadstick.solve.heads import Rows
-from deadstick.solve.keystream import rewound
 from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.register_states import rewound
 from deadstick.solve.spread import scattered
 
 SURVEY_BYTES = 64 << 20

@@ -12,8 +12,10 @@ import numpy as np
 
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, stream_positions
-from deadstick.solve.keystream import SURE_HITS, majority, rewound
+from deadstick.solve.keystream import SURE_HITS
 from deadstick.solve.register import Register
+from deadstick.solve.register_states import rewound
+from deadstick.solve.seed_votes import majority
 from deadstick.solve.survey import Survey
 from deadstick.solve.text_hits import find_text_hits
 
