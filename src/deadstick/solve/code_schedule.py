@@ -3,7 +3,7 @@
 The sum of two words under one keystream is a codeword with the errors of both, and is corrected; that of words under
 two keystreams is as good as random, and is not. So the code tells which pages share a keystream where no plaintext
 does. Inside a block the keystream comes again after a number of pages, which shows where the blocks begin; a few pages
-of every block, compared with those of the blocks before it, tell the rest, and `schedule` makes a rule of it.
+of every block, compared with those of the blocks before it, tell the rest, and `find_schedule` makes a rule of it.
 """
 
 from collections import Counter
@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.find_schedule import find_schedule
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.spread import evenly
 
 MOST_LAG = 1024

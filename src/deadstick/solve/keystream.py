@@ -3,7 +3,7 @@
 Every hit gives the register's state at one column of one page. Under the right rule for the restarts, running the
 register back to the start of the stream gives one and the same seed for all hits under one keystream; under
 a wrong rule the seeds disagree. So each rule is scored by how many hits agree with the most frequent seed. Which page
-has which keystream follows from the seeds of single pages, see `schedule`.
+has which keystream follows from the seeds of single pages, see `find_schedule`.
 """
 
 from collections.abc import Iterable, Iterator
@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.scrambler import Restart, stream_positions
+from deadstick.solve.find_schedule import find_schedule
 from deadstick.solve.register import Hits, Register
 from deadstick.solve.register_states import one_of_two, rewound
-from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_votes import AGREEMENT, majority, shortest_period
 from deadstick.solve.spread import evenly
 

@@ -1,8 +1,8 @@
 """Keystreams without a rule, read off where the plaintext is constant.
 
 Two pages are equal in a stretch of bytes only if their keystreams and their data are, so equal stretches tell which
-pages share a keystream, and `schedule` makes a rule of it. Under one keystream the most frequent byte of a column is
-that of the keystream wherever zeros are the most frequent data, as in free space. (Zeros or ones: the volume tells
+pages share a keystream, and `find_schedule` makes a rule of it. Under one keystream the most frequent byte of a column
+is that of the keystream wherever zeros are the most frequent data, as in free space. (Zeros or ones: the volume tells
 later.)
 
 What the code cannot check (`table_recipes`) is the vote itself: a keystream that is wrong by a codeword corrects as
@@ -20,7 +20,8 @@ from scipy.sparse.csgraph import connected_components
 from deadstick.solve.blank_neighbours import with_blank_neighbours
 from deadstick.solve.blank_runs import with_blank_runs
 from deadstick.solve.copied_pages import Tied, tied_by_copies
-from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.find_schedule import find_schedule
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.spread import evenly_of
 
 PLACES = 48

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deadstick.solve.schedule import Schedule, find_schedule
+from deadstick.solve.find_schedule import find_schedule
+from deadstick.solve.schedule import Schedule
 
 
 def seen(rule: Schedule, pages: int, share: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
