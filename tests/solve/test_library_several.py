@@ -17,11 +17,12 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve import library
+from deadstick.solve.describe import described
 from deadstick.solve.evidence import CodeHint, Hints, InterleaveHint, KnownParts, Solution
 from deadstick.solve.library import LookUp
 from deadstick.solve.library_several import groupings, look_up_several
 from deadstick.solve.placed_blocks import block_metadata, placed_blocks
-from deadstick.solve.solver import described, solve
+from deadstick.solve.solver import solve
 from deadstick.solve.trial_disk import TrialDisk
 
 IN_ORDER = replace(RECIPE, interleave=Interleave.of_chips(2))

@@ -33,7 +33,7 @@ from deadstick.solve.several import PAGES, count_in, said
 
 Bytes = NDArray[np.uint8]
 Finish = Callable[[ChipSet, Unscrambled, Hints, list[Finding], Progress], Solution]
-"""The questions that are left once pages decode, see `solver`."""
+"""The questions that are left once pages decode, see `describe`."""
 
 
 @dataclass(frozen=True)

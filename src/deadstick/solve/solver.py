@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import replace
 from time import monotonic
 
 import numpy as np
@@ -11,37 +10,28 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
-from deadstick.solve import encryption, findings, sector_ends
+from deadstick.solve import findings, sector_ends
 from deadstick.solve.check_hints import check_hints, check_number
 from deadstick.solve.chip_set import ChipSet
-from deadstick.solve.coded_pages import CodedPages, Unscrambled
-from deadstick.solve.complete import from_parts, given_parts, keystream_period, with_known_translation
-from deadstick.solve.doubts import VolumeWitness, doubted, place_doubt
-from deadstick.solve.endings import (
-    ended_encrypted,
-    nothing_to_read,
-    unless_hidden,
-    whole_pages,
-    without_code,
-    without_keystream,
-)
+from deadstick.solve.coded_pages import CodedPages
+from deadstick.solve.complete import from_parts, given_parts
+from deadstick.solve.describe import described
+from deadstick.solve.doubts import doubted
+from deadstick.solve.endings import nothing_to_read, without_code, without_keystream
 from deadstick.solve.evidence import Finding, Hints, Solution
 from deadstick.solve.find_code import CodeSearch
-from deadstick.solve.find_interleave import FoundInterleave
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
-from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
 from deadstick.solve.library_several import look_up_several
-from deadstick.solve.noise import SectorTest, may_hold_parity
+from deadstick.solve.noise import may_hold_parity
 from deadstick.solve.page_lags import with_page_lags
 from deadstick.solve.prove import prove
 from deadstick.solve.register import Register, find_registers, with_known
 from deadstick.solve.restarts import candidates_by_register
-from deadstick.solve.rivals import neighbours
-from deadstick.solve.several import foreign_chip, prove_several, solve_several, spread_over
+from deadstick.solve.several import prove_several, solve_several
 from deadstick.solve.survey import SURVEY_BYTES, surveyed
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
@@ -50,8 +40,6 @@ REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
 """No step of the search for a code begins after so long, and the last part of it is for codes that are not BCH: an
 honest "not found" in minutes is worth more than a hope for hours."""
-MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
-"""Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""
 NO_HINTS = Hints()
 
 
@@ -185,91 +173,6 @@ def _codeless(
         return without_code(part, candidates, hints)
     reason = "no code was found; the data are readable as they stand, and nothing checks them"
     return Solution("solved", reason, readable.recipe, tuple(findings.codeless(readable)))
-
-
-def described(chips: ChipSet, plain: Unscrambled, hints: Hints, answers: list[Finding], progress: Progress) -> Solution:
-    """What the corrected data are: encrypted, or those of volumes that tell the translation.
-
-    Args:
-        chips: all dumps.
-        plain: page, code and scrambler, which decode the first chip.
-        hints: what is known already.
-        answers: findings so far.
-        progress: told about every step.
-
-    Raises:
-        HintError: a hint is contradicted by the data.
-    """
-    answers.append(findings.scrambler(plain))
-    progress("content", 0, 1)
-    pages = whole_pages(chips.first, plain.recipe.layout)
-    test = encryption.plaintext_test(pages, plain.recipe)
-    if test.is_ciphertext:
-        return ended_encrypted(encryption.encrypted(test, pages, plain.recipe.layout), answers)
-    if len(chips.groups) > 1:
-        finding, is_foreign = foreign_chip(chips, plain.recipe)
-        answers.append(finding)
-        if is_foreign:
-            return Solution("unsolved", f"{finding.answer}: {finding.figure}", None, tuple(answers))
-    return _translated(chips, pages, plain, hints, answers, test, progress)
-
-
-def _translated(
-    chips: ChipSet,
-    pages: NDArray[np.uint8],
-    plain: Unscrambled,
-    hints: Hints,
-    answers: list[Finding],
-    test: SectorTest,
-    progress: Progress,
-) -> Solution:
-    spread, block_is_told = _spread(chips, plain, hints, progress)
-    translation = spread.translation
-    known = hints.known.translation if hints.known else None
-    recipe = with_known_translation(
-        chips.space(translation.recipe), translation.recipe, known, translation.volume_score
-    )
-    reason = "the recipe decodes the dump"
-    score = translation.volume_score
-    doubt = place_doubt(
-        pages, recipe, VolumeWitness(score, spread.share, translation.is_anchored), is_given=known is not None
-    )
-    if doubt is None and not block_is_told:
-        doubt = "the keystreams fit another block size as well"
-    if doubt is not None:
-        recipe = replace(recipe, interleave=replace(recipe.interleave, sure=False))
-        reason += f"; {doubt}, so nothing is called exact"
-    answers += [findings.block_size(translation), findings.translation(translation), spread.finding]
-    answers.append(findings.proof(plain, translation, neighbours(pages, recipe)))
-    solution = Solution("solved", reason, recipe, tuple(answers))
-    if translation.volume_score >= SURE_VOLUME:
-        return solution
-    return unless_hidden(solution, test, pages, translation.recipe.layout)
-
-
-def _spread(chips: ChipSet, plain: Unscrambled, hints: Hints, progress: Progress) -> tuple[FoundInterleave, bool]:
-    """Where the pages belong, and whether the block size is certain.
-
-    Where few pages near the borders of the blocks show their keystream, several block sizes fit. Pages between two such
-    borders get the wrong keystream under all of them but one, and the volumes must tell which that is.
-    """
-    period, rivals = keystream_period(plain), plain.rule.schedule.rivals if plain.rule else ()
-    if not rivals or period or hints.pages_per_block is not None:
-        return spread_over(chips, plain.recipe, period, hints, progress), True
-    spreads, objection = [], None
-    for size in (plain.recipe.pages_per_block, *rivals[:MOST_RIVAL_BLOCKS]):
-        try:
-            recipe = replace(plain.recipe, pages_per_block=size)
-            spreads.append(spread_over(chips, recipe, period, hints, progress))
-        except HintError as error:  # the interleave of the user does not fit one of the sizes
-            objection = objection or error
-    if objection is not None and not spreads:
-        raise objection
-    if len(spreads) == 1:
-        return spreads[0], False
-    spreads.sort(key=lambda item: item.translation.volume_score, reverse=True)
-    margin = spreads[0].translation.volume_score - spreads[1].translation.volume_score
-    return spreads[0], margin >= SURE_MARGIN and len(rivals) <= MOST_RIVAL_BLOCKS
 
 
 def _with_hints(candidates: tuple[PageCandidate, ...], hints: Hints) -> tuple[PageCandidate, ...]:
