@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from deadstick.codes.bch import BchCode
 from deadstick.codes.field import Field
-from deadstick.solve.decoding_kernels import syndrome_prefixes
 from deadstick.solve.field_rows import SLACK, FieldRows, FieldTables
+from deadstick.solve.syndrome_kernels import syndrome_prefixes
 
 POLYNOMIAL = 0x201B
 FIELD = Field(13, POLYNOMIAL)

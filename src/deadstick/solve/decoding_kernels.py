@@ -1,62 +1,8 @@
-"""Kernels of the decoding test: syndromes of every place at once, and how many errors explain them."""
+"""Kernels of the decoding test: at which places do rows decode, and how many errors explain their syndromes?"""
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-
-
-@njit(cache=True, nogil=True)
-def logarithms_of_bytes(
-    exponent: int, m: int, exp: NDArray[np.uint16], log: NDArray[np.uint16], out: NDArray[np.int32]
-) -> None:
-    """Logarithms of the sums of bits times falling powers of alpha^exponent over single bytes, -1 for zero.
-
-    out: int32[256].
-    """
-    order = (1 << m) - 1
-    table = np.empty(256, np.uint16)
-    table[0] = 0
-    out[0] = -1
-    for bit in range(8):
-        value = exp[(-exponent * (7 - bit)) % order]
-        for low in range(1 << bit):
-            table[(1 << bit) | low] = table[low] ^ value
-    for byte in range(1, 256):
-        out[byte] = log[table[byte]] if table[byte] else -1
-
-
-@njit(cache=True, nogil=True)
-def syndrome_prefixes(
-    rows: NDArray[np.uint8],
-    m: int,
-    exp: NDArray[np.uint16],
-    log: NDArray[np.uint16],
-    byte_log: NDArray[np.int32],
-    out: NDArray[np.uint16],
-) -> None:
-    """Prefix sums of bits times falling powers of alpha^1, alpha^3, alpha^5 ...
-
-    out[r, i, k] becomes the sum over the bits in the first i bytes of row r (most significant first, bit number p) of
-    bit * alpha^(-(2k + 1) p). rows: uint8[rows, columns]; byte_log: int32[256] scratch;
-    out: uint16[rows, columns + 1, depth].
-    """
-    order = (1 << m) - 1
-    for k in range(out.shape[2]):
-        exponent = 2 * k + 1
-        logarithms_of_bytes(exponent, m, exp, log, byte_log)
-        step = (8 * exponent) % order
-        for row in range(rows.shape[0]):
-            total = np.uint16(0)
-            power = 0
-            out[row, 0, k] = 0
-            for column in range(rows.shape[1]):
-                logarithm = byte_log[rows[row, column]]
-                if logarithm >= 0:
-                    total ^= exp[logarithm + power]
-                out[row, column + 1, k] = total
-                power -= step
-                if power < 0:
-                    power += order
 
 
 @njit(cache=True, nogil=True)
@@ -155,9 +101,9 @@ def decodable_places(
     A place (c, e, n, shortest, longest) means: message, columns [e, e + n), and a tail of shortest + j bytes from
     column c on, as if they followed each other. counts[v, i, j] is how many rows decode at place i, and errors[v, i, j]
     the sum of their errors; v = 1 takes the rows as their complements. prefix: uint16[rows, kept, depth] and ones, of
-    one row with all bits set: see `syndrome_prefixes`; where: int64[columns + 1]: where the sums up to a column are
-    kept; power: the sums are those of the odd powers of alpha^power; places: int64[places, 5]; counts, errors:
-    uint16[variants, places, sizes].
+    one row with all bits set: see `syndrome_kernels.syndrome_prefixes`; where: int64[columns + 1]: where the sums
+    up to a column are kept; power: the sums are those of the odd powers of alpha^power; places: int64[places, 5];
+    counts, errors: uint16[variants, places, sizes].
     """
     order = (1 << m) - 1
     rows = prefix.shape[0]

@@ -4,8 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
-from deadstick.solve.decoding_kernels import decodable_places, syndrome_prefixes
+from deadstick.solve.decoding_kernels import decodable_places
 from deadstick.solve.kernels import field_tables
+from deadstick.solve.syndrome_kernels import syndrome_prefixes
 
 SLACK = 2
 """Syndromes beyond the number of errors that must fit."""
@@ -37,7 +38,7 @@ class FieldRows:
 
         Args:
             field: with the root alpha.
-            prefix: `uint16[rows, kept, depth]`, see `decoding_kernels.syndrome_prefixes`.
+            prefix: `uint16[rows, kept, depth]`, see `syndrome_kernels.syndrome_prefixes`.
             ones: `uint16[1, kept, depth]`, the same of a row with all bits set.
             where: `int64[columns + 1]`, where the sums up to a column are kept; -1 where they are not.
             power: the root is alpha^power.

@@ -4,7 +4,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from deadstick.solve.decoding_kernels import logarithms_of_bytes
+from deadstick.solve.syndrome_kernels import logarithms_of_bytes
 
 
 @njit(cache=True, nogil=True)

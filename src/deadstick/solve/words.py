@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from deadstick.codes.bch import BchCode
 from deadstick.recipe.layout import Codeword, Span
-from deadstick.solve.decoding_kernels import syndrome_prefixes
 from deadstick.solve.kernels import field_tables
+from deadstick.solve.syndrome_kernels import syndrome_prefixes
 
 MOST_ROOTS = 100
 
