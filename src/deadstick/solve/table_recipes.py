@@ -19,7 +19,8 @@ from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.missing_seeds import CLEANED, cleaned
 from deadstick.solve.schedule import Schedule
 from deadstick.solve.spread import evenly_of
-from deadstick.solve.stored_keystreams import CLEARLY, StoredTable
+from deadstick.solve.stored_keystreams import StoredTable
+from deadstick.solve.stream_votes import CLEARLY
 
 MOST_WORDS = 96
 AGREEING_WORDS, MOST_GROUPS = 3, 8

@@ -1,0 +1,103 @@
+"""The bytes of a keystream by the votes of all pages under it, place by place.
+
+Under one keystream the most frequent byte of a column is that of the keystream wherever zeros are the most frequent
+data, as in free space. (Zeros or ones: the volume tells later.) Pages that have it around a place speak for it there
+once more, alone.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+FEWEST_SUPPORTERS = 3
+SUPPORT = 0.5
+"""Share of the sure places around a place at which a page must have the keystream bare, to speak for it there."""
+AROUND = 32
+FEWEST_AROUND = 8
+ROUNDS = 64
+SURE = 0.3
+"""Share of the places that must be sure before pages are told from each other by them."""
+CLEARLY = 2
+
+
+def voted_stream(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArray[np.uint8], float] | None:
+    """A keystream and the share of the rows that have it, or None where some of it was not seen often enough.
+
+    Args:
+        rows: `uint8[pages, data_bytes]`, under one keystream.
+        pieces: codewords in a page, at each of which the keystream may start anew.
+        need: votes that are more than copies of one page of data could have.
+    """
+    whole = supported_stream(rows, need)
+    if whole is not None or pieces == 1:
+        return whole
+    piece = supported_stream(rows.reshape(len(rows) * pieces, -1), need)
+    if piece is None:
+        return None
+    # Under a keystream that goes on, each codeword has a stretch of its own: all must have the one of the first.
+    alike = (rows.reshape(len(rows), pieces, -1, 8) == piece[0].reshape(-1, 8)).all(axis=3).mean(axis=2) >= SUPPORT
+    return (np.tile(piece[0], pieces), piece[1]) if (alike.sum(axis=0) >= FEWEST_SUPPORTERS).all() else None
+
+
+def supported_stream(rows: NDArray[np.uint8], need: int) -> tuple[NDArray[np.uint8], float] | None:
+    """The vote of all rows, then that of the rows that agree with it around each place.
+
+    Args:
+        rows: `uint8[rows, columns]`, under one keystream, columns a multiple of eight.
+        need: votes that make a place sure in the first vote.
+
+    Returns:
+        The keystream, `uint8[columns]`, and the share of the rows that have it; None where some places are not sure.
+    """
+    stream, votes, second = most_frequent(rows)
+    sure = (votes >= need) & (votes > second)
+    if sure.mean() < SURE:
+        return None
+    before = 0
+    for _ in range(ROUNDS):
+        if sure.all() or sure.sum() <= before:
+            break
+        before = int(sure.sum())
+        same = (rows.reshape(len(rows), -1, 8) == stream.reshape(-1, 8)).all(axis=2)
+        near = _around(same & sure) >= np.maximum(FEWEST_AROUND, SUPPORT * _around(sure[None]))
+        stream, votes, second = most_frequent(np.where(np.repeat(near, 8, axis=1), rows, 0).astype(np.uint8))
+        sure = (votes >= FEWEST_SUPPORTERS) & (votes >= CLEARLY * second)
+    return (stream, float(votes.mean()) / len(rows)) if sure.all() else None
+
+
+def _around(places: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """How many of the places around each are marked: `bool[rows, places]` -> `int64[rows, places]`."""
+    sums = np.zeros((len(places), places.shape[1] + 1), np.int64)
+    np.cumsum(places, axis=1, out=sums[:, 1:])
+    here = np.arange(places.shape[1])
+    counts: NDArray[np.int64] = (
+        sums[:, np.minimum(here + AROUND + 1, len(here))] - sums[:, np.maximum(here - AROUND, 0)]
+    )
+    return counts
+
+
+def most_frequent(rows: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]:
+    """The most frequent eight bytes of each eight columns, how often they stand there, and how often the next do.
+
+    Eight equal bytes in a row, which no keystream has, are left out.
+
+    Args:
+        rows: `uint8[rows, columns]`, columns a multiple of eight.
+
+    Returns:
+        `uint8[columns]`, `int64[columns / 8]`, `int64[columns / 8]`.
+
+    >>> rows = np.array([list(range(8)), list(range(8)), [9] * 8, [9] * 8, [9] * 8, [3] * 7 + [5]], np.uint8)
+    >>> values, votes, second = most_frequent(rows)
+    >>> values.tolist(), votes.tolist(), second.tolist()
+    ([0, 1, 2, 3, 4, 5, 6, 7], [2], [1])
+    """
+    values = np.sort(np.ascontiguousarray(rows).view(np.uint64), axis=0)
+    bytes_of = np.ascontiguousarray(values).view(np.uint8).reshape(*values.shape, 8)
+    runs = (bytes_of != bytes_of[:, :, :1]).any(axis=2).astype(np.int64)
+    for row in range(1, len(values)):
+        runs[row] += runs[row - 1] * (values[row] == values[row - 1])
+    places = np.arange(values.shape[1])
+    last = runs.argmax(axis=0)
+    best, votes = values[last, places], runs[last, places]
+    second = np.where(values == best, 0, runs).max(axis=0)
+    return np.ascontiguousarray(best).view(np.uint8), votes, second
