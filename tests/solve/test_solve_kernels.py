@@ -6,7 +6,9 @@ from hypothesis import strategies as st
 
 from deadstick.codes.field import Field
 from deadstick.codes.lfsr import Lfsr
-from deadstick.solve.kernels import constant_runs, equal_pairs, field_tables, prefix_sums, rewind, tail_hits
+from deadstick.solve.noise_kernels import equal_pairs
+from deadstick.solve.register_kernels import constant_runs, rewind
+from deadstick.solve.root_kernels import field_tables, prefix_sums, tail_hits
 
 FIELDS = [(13, 0x201B), (14, 0x402B), (14, 0x5803), (15, 0x8003)]
 quick = settings(max_examples=20, deadline=None)

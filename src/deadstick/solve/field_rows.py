@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding_kernels import decodable_places
-from deadstick.solve.kernels import field_tables
+from deadstick.solve.root_kernels import field_tables
 from deadstick.solve.syndrome_kernels import syndrome_prefixes
 
 SLACK = 2

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from deadstick.solve import kernels
+from deadstick.solve import noise_kernels
 from deadstick.solve.spread import evenly
 
 SAMPLE_BYTES, SAMPLE_STRETCH = 8 << 20, 32 << 10
@@ -204,7 +204,7 @@ def equal_pairs(sectors: NDArray[np.uint8]) -> NDArray[np.int64]:
     array([0, 6, 2])
     """
     pairs = np.empty(len(sectors), np.int64)
-    kernels.equal_pairs(sectors, pairs)
+    noise_kernels.equal_pairs(sectors, pairs)
     return pairs
 
 

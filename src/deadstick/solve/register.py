@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from deadstick.codes import gf2poly
 from deadstick.codes.lfsr import linear_complexities
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.kernels import constant_runs
+from deadstick.solve.register_kernels import constant_runs
 
 WINDOW_BYTES = 48
 MOST_WINDOWS = 120_000

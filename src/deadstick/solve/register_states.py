@@ -6,8 +6,8 @@ Two places under one keystream show different states of the register; run back t
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.solve.kernels import rewind
 from deadstick.solve.register import Register
+from deadstick.solve.register_kernels import rewind
 
 
 def one_of_two(seeds: NDArray[np.uint64], register: Register) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:

@@ -19,7 +19,7 @@ from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder, in_code_order
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.heads import MESSAGES, SHORTEST_TAIL, Heads, Rows, Tail
-from deadstick.solve.kernels import field_tables, prefix_sums, tail_hits
+from deadstick.solve.root_kernels import field_tables, prefix_sums, tail_hits
 
 WORKERS = 2
 MOST_TIES = 24
@@ -94,7 +94,7 @@ class RootTester:
         prefix_sums(self.ordered[order], m, self.exp, self.log, self._byte_log, self.prefix)
 
     def hits(self, begin: int, message: int, tails: Sequence[Tail], shortest: int, longest: int) -> NDArray[np.uint16]:
-        """`uint16[tails, longest - shortest + 1]`: see `kernels.tail_hits`."""
+        """`uint16[tails, longest - shortest + 1]`: see `root_kernels.tail_hits`."""
         counts = np.zeros((len(tails), longest - shortest + 1), np.uint16)
         if self.prefix.shape[1] > begin + message:
             places = np.array(tails, np.int64)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from deadstick.codes.bch import BchCode
 from deadstick.recipe.layout import Codeword, Span
-from deadstick.solve.kernels import field_tables
+from deadstick.solve.root_kernels import field_tables
 from deadstick.solve.syndrome_kernels import syndrome_prefixes
 
 MOST_ROOTS = 100
