@@ -17,10 +17,11 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve import library
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.evidence import CodeHint, Hints, InterleaveHint, KnownParts, Solution
 from deadstick.solve.library import LookUp
 from deadstick.solve.library_several import groupings, look_up_several
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.solver import described, solve
 from deadstick.solve.trial_disk import TrialDisk
 

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from deadstick.files.judge import Check, Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering
+from deadstick.solve.block_metadata import BlockMetadata
+from deadstick.solve.numbering import Numbering
 from deadstick.solve.open_versions import Ordered, lowest_constant, ordered
 from deadstick.solve.write_numbers import turned_to_sequence
 

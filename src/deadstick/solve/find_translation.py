@@ -12,15 +12,16 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
 from deadstick.solve.group_ties import groups_of_blocks, has_open_groups
 from deadstick.solve.group_versions import constant_of_writes, versions_agree
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
-from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
+from deadstick.solve.numbering import Numbering, numberings
 from deadstick.solve.open_versions import ordered
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.trial_disk import PageCache, TrialDisk
 from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
 from deadstick.solve.versions import VERSION_CHANCE, Versioned, with_versions

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.translation import Translation
+from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.filling import pairs_of_copies
-from deadstick.solve.numbering import BlockMetadata
 from deadstick.solve.open_versions import Copies
 
 BITS = 8

@@ -11,6 +11,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
 from deadstick.solve.evidence import InterleaveHint
 from deadstick.solve.find_translation import (
@@ -23,8 +24,7 @@ from deadstick.solve.find_translation import (
 )
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.interleave_orders import groups_of, planes_of
-from deadstick.solve.numbering import BlockMetadata
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering
+from deadstick.solve.block_metadata import BlockMetadata
+from deadstick.solve.numbering import Numbering
 from deadstick.solve.versions import with_versions
 from deadstick.solve.write_numbers import (
     CLEARLY_LESS,
