@@ -1,6 +1,5 @@
 """The search for block size and translation, once pages can be decoded."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,11 +8,11 @@ from numpy.typing import NDArray
 from deadstick.files.judge import Consistency, volume_consistency
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
-from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
+from deadstick.solve.complements import complemented, complements
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
 from deadstick.solve.group_ties import groups_of_blocks, has_open_groups
@@ -103,7 +102,7 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
     """
     space = PageSpace.of(space, recipe.pages_per_block)
     judged = _judged(space, recipe, progress)
-    for other in _complements(recipe):
+    for other in complements(recipe):
         if max(judged).score < SURE_VOLUME:
             judged += _judged(space, other, progress)
     if has_open_metadata(recipe):
@@ -296,51 +295,6 @@ def consistency(
     """
     physical = placed_blocks(space, recipe, metadata, oldest=oldest)
     return volume_consistency(TrialDisk(space, recipe, physical, cache))
-
-
-def complemented(recipe: Recipe) -> Recipe:
-    """The recipe that decodes the same words to the complement of the data.
-
-    The complement of a codeword is a codeword whose parity is masked by that of an all-ones message, so inversion and
-    mask together cannot be told from neither of them by the code; only the data can tell.
-    """
-    code = recipe.code
-    if code is None:
-        return recipe
-    return replace(
-        recipe, code=replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
-    )
-
-
-def _complements(recipe: Recipe) -> Iterator[Recipe]:
-    """Recipes that decode the same words to the complement of the metadata, of all, or of the data."""
-    if recipe.code is None:
-        return
-    data_alone = _other_data(recipe)
-    if data_alone is not None:
-        yield complemented(data_alone)
-    yield complemented(recipe)
-    if data_alone is not None:
-        yield data_alone
-
-
-def _other_data(recipe: Recipe) -> Recipe | None:
-    """The recipe with the complement of the data alone; None where the keystreams run over metadata as well.
-
-    Over the stored codewords the keystreams are complemented, and the mask of the parity with them: all other words
-    stay codewords, and metadata outside them stay as they are.
-    """
-    scrambler, code = recipe.scrambler, recipe.code
-    if scrambler is None or code is None or not recipe.layout.metadata_bits:
-        return None
-    inverse = replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
-    if scrambler.place == "before_ecc":
-        return None if Part.METADATA in scrambler.covers else inverse
-    in_words = any(span.part is Part.METADATA for word in recipe.layout.codewords for span in word.message)
-    over_loose = scrambler.restart == "column" and Part.METADATA in scrambler.covers
-    if in_words or over_loose or not scrambler.covers >= {Part.DATA, Part.PARITY}:
-        return None
-    return replace(inverse, code=replace(code, erased_is_codeword=not code.erased_is_codeword))
 
 
 def _best(judged: list[_Trial]) -> _Trial:
