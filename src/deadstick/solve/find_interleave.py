@@ -28,8 +28,9 @@ from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize
 from deadstick.solve.evidence import Finding, InterleaveHint, Rival
-from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, translated
+from deadstick.solve.find_translation import FoundTranslation, translated
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch, Trial, judged, trials
+from deadstick.solve.translation_trials import SURE_VOLUME
 from deadstick.solve.trial_disk import PageCache
 
 FEWEST_SHARE = 0.9

@@ -15,10 +15,11 @@ from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
 from deadstick.solve.complements import complemented
 from deadstick.solve.evidence import InterleaveHint
-from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, consistency, suggested, with_block_size
+from deadstick.solve.find_translation import FoundTranslation, suggested, with_block_size
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.interleave_orders import groups_of, planes_of
 from deadstick.solve.placed_blocks import placed_blocks
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97

@@ -21,10 +21,11 @@ from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Finding, Hints, Rival, Solution
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
-from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
+from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch
 from deadstick.solve.spread import evenly
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 Bytes = NDArray[np.uint8]

@@ -30,7 +30,6 @@ from deadstick.solve.find_code import CodeSearch
 from deadstick.solve.find_interleave import FoundInterleave
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
-from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.library import look_up
@@ -43,6 +42,7 @@ from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import foreign_chip, prove_several, solve_several, spread_over
 from deadstick.solve.survey import SURVEY_BYTES, surveyed
+from deadstick.solve.translation_trials import SURE_VOLUME
 from deadstick.solve.whole_page import whole_page
 from deadstick.solve.without_code import find_without_code
 
