@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.translation import Translation
 from deadstick.solve.block_metadata import BlockMetadata
-from deadstick.solve.filling import pairs_of_copies
-from deadstick.solve.open_versions import Copies
+from deadstick.solve.filling import Copies, pairs_of_copies
 
 BITS = 8
 MOST_GROUPS, FEWEST, MOST_STATES = 4, 24, 4096
