@@ -37,7 +37,7 @@ def test_orders_hold_the_right_one_and_the_opposite() -> None:
     numbers = numbers_of_writes(values)
     assert numbers is not None
     pairs = np.arange(40).reshape(-1, 2)
-    orders = orders_of_copies(pairs, values, numbers)
+    orders = orders_of_copies(pairs, values, numbers.constants)
     later = [tuple((values[pairs[:, 0]] ^ one) < (values[pairs[:, 1]] ^ one)) for one in orders]
     right = tuple((values[pairs[:, 0]] ^ 0x2B) < (values[pairs[:, 1]] ^ 0x2B))
     assert len(set(later)) == len(later) <= 16

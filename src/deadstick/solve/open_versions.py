@@ -20,7 +20,14 @@ from deadstick.solve.filling import Copies
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.version_bits import Copied, bit_by_bit
 from deadstick.solve.versions import with_versions
-from deadstick.solve.write_numbers import LESS, MOST_ORDERS, numbers_of_writes, orders_of_copies, told_order
+from deadstick.solve.write_numbers import (
+    LESS,
+    MOST_ORDERS,
+    numbers_of_writes,
+    orders_of_copies,
+    told_order,
+    votes_on_order,
+)
 
 MOST_FIELDS = 3
 MOST_NUMBERS = 4
@@ -88,9 +95,10 @@ def _told(
     numbers = numbers_of_writes(values)
     if numbers is not None:
         pairs = _differing(logical, blocks, copies)
-        orders = orders_of_copies(pairs, values, numbers)
+        orders = orders_of_copies(pairs, values, numbers.constants)
         if len(orders) <= MOST_ORDERS:
-            order = told_order(orders, found, partial(_votes_of_pairs, pairs, values, blocks, copies))
+            votes = np.array([copies.vote(*pair) if copies else 0 for pair in blocks[pairs].tolist()], np.int64)
+            order = told_order(orders, found, partial(votes_on_order, pairs, values, votes))
             return order and Ordered(translation, _offset(field, order[0], width), *order[1:])
     settled = bit_by_bit(Copied(logical, values, blocks, copies), found)
     if settled is None or (numbers is not None and not numbers.hold(settled[0])):
@@ -107,21 +115,6 @@ def _differing(logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Co
         if copies is None or not copies.alike(int(blocks[pair[0]]), int(blocks[pair[1]]))
     ]
     return np.array(pairs, np.int64).reshape(-1, 2)
-
-
-def _votes_of_pairs(
-    pairs: NDArray[np.int64],
-    values: NDArray[np.int64],
-    blocks: NDArray[np.int64],
-    copies: Copies | None,
-    constant: int,
-) -> list[int]:
-    """What pairs of copies say of the order in which a constant puts them."""
-    if copies is None:
-        return [0] * len(pairs)
-    turned = values[pairs] ^ constant
-    ways = np.where(turned[:, 0] < turned[:, 1], 1, -1).tolist()
-    return [way * copies.vote(*pair) for way, pair in zip(ways, blocks[pairs].tolist(), strict=True)]
 
 
 def _offset(field: BitField, constant: int, metadata_bytes: int) -> NDArray[np.uint8]:
