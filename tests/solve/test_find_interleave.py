@@ -20,10 +20,10 @@ from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.history import History, scenario_history
 from deadstick.simulate.interleaved import InterleavedController, interleaved_identity_dumps
 from deadstick.solve.block_metadata import block_metadata
-from deadstick.solve.evidence import Hints
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined
 from deadstick.solve.find_translation import find_translation
+from deadstick.solve.hints import Hints
 from deadstick.solve.interleave_orders import unmixed
 from deadstick.solve.interleave_trials import SpreadSearch
 from deadstick.solve.placed_blocks import placed_blocks

@@ -17,8 +17,8 @@ from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump
 from deadstick.simulate.history import History, scenario_history
 from deadstick.solve import library
-from deadstick.solve.evidence import CodeHint, Hints
 from deadstick.solve.fingerprint import fingerprint, similarity
+from deadstick.solve.hints import CodeHint, Hints
 from deadstick.solve.prove import prove, weigh
 
 SEEDS = tuple(np.random.default_rng(8).integers(1, 1 << 23, 64).tolist())

@@ -18,7 +18,8 @@ from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve import library
 from deadstick.solve.block_metadata import block_metadata
-from deadstick.solve.evidence import CodeHint, Hints, InterleaveHint, KnownParts, Solution
+from deadstick.solve.evidence import Solution
+from deadstick.solve.hints import CodeHint, Hints, InterleaveHint, KnownParts
 from deadstick.solve.library import LookUp
 from deadstick.solve.library_several import groupings, look_up_several
 from deadstick.solve.placed_blocks import placed_blocks

@@ -20,8 +20,9 @@ from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import Unscrambled, known_pages
 from deadstick.solve.complete import keystream_period
 from deadstick.solve.endings import whole_pages
-from deadstick.solve.evidence import Hints, Solution
+from deadstick.solve.evidence import Solution
 from deadstick.solve.foreign_bytes import ERASED, foreign_byte
+from deadstick.solve.hints import Hints
 from deadstick.solve.metadata_order import settled
 from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.placed_blocks import has_unread_blocks

@@ -27,8 +27,9 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize
-from deadstick.solve.evidence import Finding, InterleaveHint, Rival
+from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_translation import FoundTranslation, translated
+from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch, Trial, judged, trials
 from deadstick.solve.translation_trials import SURE_VOLUME
 from deadstick.solve.trial_disk import PageCache

@@ -14,9 +14,9 @@ from deadstick.recipe.translation import IDENTITY
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
 from deadstick.solve.complements import complemented
-from deadstick.solve.evidence import InterleaveHint
 from deadstick.solve.find_translation import FoundTranslation, suggested, with_block_size
 from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_orders import groups_of, planes_of
 from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.translation_trials import SURE_VOLUME, consistency

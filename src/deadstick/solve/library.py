@@ -27,8 +27,9 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve import findings
 from deadstick.solve.check_hints import contradictions
 from deadstick.solve.chip_set import ChipSet
-from deadstick.solve.evidence import Finding, Hints, Rival, Solution
+from deadstick.solve.evidence import Finding, Rival, Solution
 from deadstick.solve.fingerprint import Fingerprint, fingerprint, similarity
+from deadstick.solve.hints import Hints
 from deadstick.solve.prove import Proof, given_finding, weigh
 
 VARIABLE = "DEADSTICK_LIBRARY"

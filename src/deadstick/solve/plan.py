@@ -10,7 +10,7 @@ from functools import cache
 
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
-from deadstick.solve.evidence import CodeHint
+from deadstick.solve.hints import CodeHint
 from deadstick.solve.window import DEGREES, MESSAGES, known_polynomials, polynomial_rounds
 
 FIRST_CANDIDATES = 1

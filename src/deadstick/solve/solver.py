@@ -25,13 +25,14 @@ from deadstick.solve.endings import (
     without_code,
     without_keystream,
 )
-from deadstick.solve.evidence import Finding, Hints, Solution
+from deadstick.solve.evidence import Finding, Solution
 from deadstick.solve.find_code import CodeSearch
 from deadstick.solve.find_interleave import FoundInterleave
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.hints import Hints
 from deadstick.solve.library import look_up
 from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import SectorTest, may_hold_parity
