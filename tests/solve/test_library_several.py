@@ -20,7 +20,7 @@ from deadstick.solve import library
 from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.evidence import Solution
 from deadstick.solve.hints import CodeHint, Hints, InterleaveHint, KnownParts
-from deadstick.solve.library import LookUp
+from deadstick.solve.library_look_up import LookUp, look_up
 from deadstick.solve.library_several import groupings, look_up_several
 from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.solver import described, solve
@@ -158,7 +158,7 @@ class TestFinding:
         toml.save(replace(unsure, code=RECIPE.code), tmp_path / "unsure.toml")
         three = looked_up([*played(IN_ORDER), played(IN_ORDER)[0]], tmp_path)
         hinted = looked_up(played(IN_ORDER), tmp_path, code=CodeHint("bch", t=24))
-        one = library.look_up(played(IN_ORDER)[0], Hints(library=tmp_path))
+        one = look_up(played(IN_ORDER)[0], Hints(library=tmp_path))
         for found, recipes in ((three, 2), (hinted, 2)):
             assert found.solution is None
             assert found.finding is not None

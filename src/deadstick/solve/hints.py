@@ -153,7 +153,7 @@ class Hints:
         scrambler: what is known of the scrambler.
         bit_order: which end of a byte holds the higher power of x.
         known: whole parts of a recipe; what they say also stands in the hints above.
-        library: a folder of recipes to try first, see `solve.library`; None for none. It claims nothing of this dump.
+        library: a folder of recipes to try first, see `library_look_up`; None for none. It claims nothing of this dump.
     """
 
     page_bytes: int | None = None

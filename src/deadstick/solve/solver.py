@@ -33,7 +33,7 @@ from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.hints import Hints
-from deadstick.solve.library import look_up
+from deadstick.solve.library_look_up import look_up
 from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import SectorTest, may_hold_parity
 from deadstick.solve.page_lags import with_page_lags
