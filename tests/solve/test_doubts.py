@@ -19,7 +19,8 @@ from deadstick.simulate.history import History, scenario_history
 from deadstick.simulate.interleaved import interleaved_identity_dumps
 from deadstick.solve import library
 from deadstick.solve.doubts import VolumeWitness, place_doubt
-from deadstick.solve.evidence import Hints, Solution
+from deadstick.solve.evidence import Solution
+from deadstick.solve.hints import Hints
 from deadstick.solve.solver import solve
 
 RECIPE = Recipe(64, in_line(2216, 2, 1024, 8, 70), Code(14, 0x402B, 40, bit_order="lsb"))

@@ -15,11 +15,12 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.history import scenario_history
 from deadstick.simulate.interleaved import InterleavedController, draw_interleave, interleaved_identity_dumps
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.find_interleave import find_interleave
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.interleave_orders import unmixed
 from deadstick.solve.interleave_trials import SpreadSearch
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.trial_disk import TrialDisk
 
 Bytes = NDArray[np.uint8]

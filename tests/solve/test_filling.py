@@ -13,8 +13,8 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies
-from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.version_order import Order, VersionOrder
 from deadstick.solve.versions import Versioned
 

@@ -19,13 +19,14 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.history import History, scenario_history
 from deadstick.simulate.interleaved import InterleavedController, interleaved_identity_dumps
-from deadstick.solve.evidence import Hints
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined
 from deadstick.solve.find_translation import find_translation
+from deadstick.solve.hints import Hints
 from deadstick.solve.interleave_orders import unmixed
 from deadstick.solve.interleave_trials import SpreadSearch
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.several import prove_several
 from deadstick.solve.solver import solve
 from deadstick.solve.trial_disk import TrialDisk

@@ -15,10 +15,10 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump, identity_dump
 from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
 from deadstick.simulate.history import scenario_history
-from deadstick.solve.evidence import Family
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.hints import Family
 from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, _longest_run, _times
 from deadstick.solve.register import find_registers

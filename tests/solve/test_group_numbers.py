@@ -8,11 +8,11 @@ from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.recipe.translation import BitField, Translation
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.group_numbers import with_tied_groups
 from deadstick.solve.group_ties import groups_of_blocks, has_open_groups, keystream_groups
 from deadstick.solve.group_versions import constant_of_writes, versions_agree
 from deadstick.solve.metadata_table import has_open_metadata, with_offsets
-from deadstick.solve.placed_blocks import block_metadata
 
 BLOCK, NUMBERS, COPIES, STREAMS = 16, 30, 12, 3
 BLOCKS = NUMBERS + COPIES

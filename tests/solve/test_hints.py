@@ -13,7 +13,8 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.check_hints import check_hints
-from deadstick.solve.evidence import CodeHint, Finding, Hints, ScramblerHint
+from deadstick.solve.evidence import Finding
+from deadstick.solve.hints import CodeHint, Hints, ScramblerHint
 from deadstick.solve.partial import hints_from_dict, is_whole, merged, read_hints
 
 RECIPE = Recipe(

@@ -14,10 +14,10 @@ from deadstick.recipe import toml
 from deadstick.recipe.interleave import NO_INTERLEAVE, Interleave
 from deadstick.recipe.translation import IDENTITY
 from deadstick.simulate.interleaved import interleaved_identity_dumps
-from deadstick.solve.evidence import Hints, InterleaveHint
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
 from deadstick.solve.find_translation import find_translation
+from deadstick.solve.hints import Hints, InterleaveHint
 from deadstick.solve.interleave_orders import groups_of, planes_of, unmixed
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch
 from deadstick.solve.partial import hints_from_dict

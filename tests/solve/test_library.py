@@ -17,8 +17,9 @@ from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump
 from deadstick.simulate.history import History, scenario_history
 from deadstick.solve import library
-from deadstick.solve.evidence import CodeHint, Hints
 from deadstick.solve.fingerprint import fingerprint, similarity
+from deadstick.solve.hints import CodeHint, Hints
+from deadstick.solve.library_look_up import look_up
 from deadstick.solve.prove import prove, weigh
 
 SEEDS = tuple(np.random.default_rng(8).integers(1, 1 << 23, 64).tolist())
@@ -163,7 +164,7 @@ class TestLibrary:
         path = library.add(tmp_path, after, AFTER)
         assert path is not None
         library.add(tmp_path, after, PLAIN)
-        found = library.look_up(dump_of(history, AFTER, seed=9), Hints(library=tmp_path))
+        found = look_up(dump_of(history, AFTER, seed=9), Hints(library=tmp_path))
         assert found.solution is not None
         assert found.solution.recipe is not None
         assert found.solution.recipe.scrambler == AFTER.scrambler
@@ -177,7 +178,7 @@ class TestLibrary:
         """Its seeds are those of another stick of the same make: all that the fingerprint sees is the same."""
         wrong = with_other_seeds(BEFORE)
         library.add(tmp_path, before, wrong)
-        found = library.look_up(before, Hints(library=tmp_path))
+        found = look_up(before, Hints(library=tmp_path))
         assert found.solution is None
         assert found.finding is not None
         (tried,) = found.finding.rivals
@@ -189,7 +190,7 @@ class TestLibrary:
         wrong = with_other_seeds(BEFORE)
         library.add(tmp_path, before, wrong)
         toml.save(BEFORE, tmp_path / "without-fingerprint.toml")
-        found = library.look_up(before, Hints(library=tmp_path))
+        found = look_up(before, Hints(library=tmp_path))
         assert found.solution is not None
         assert found.finding is not None
         assert "without-fingerprint.toml" in found.finding.answer
@@ -198,7 +199,7 @@ class TestLibrary:
     def test_a_translation_of_another_firmware_is_found_anew(self, tmp_path: Path, after: np.ndarray) -> None:
         other = replace(AFTER, translation=Translation("block", BitField(4, 2), BitField(6, 2)))
         library.add(tmp_path, after, other)
-        found = library.look_up(after, Hints(library=tmp_path))
+        found = look_up(after, Hints(library=tmp_path))
         assert found.solution is not None
         assert found.solution.recipe is not None
         number = found.solution.recipe.translation.logical_number
@@ -207,7 +208,7 @@ class TestLibrary:
 
     def test_recipes_that_contradict_a_hint_are_left_out(self, tmp_path: Path, after: np.ndarray) -> None:
         library.add(tmp_path, after, AFTER)
-        found = library.look_up(after, Hints(library=tmp_path, code=CodeHint("bch", t=24)))
+        found = look_up(after, Hints(library=tmp_path, code=CodeHint("bch", t=24)))
         assert found.solution is None
         assert found.finding is not None
         assert found.finding.figure.startswith("0 of 1 recipes were tried")
@@ -215,13 +216,13 @@ class TestLibrary:
     def test_a_file_that_is_no_recipe_is_told_and_does_no_harm(self, tmp_path: Path, after: np.ndarray) -> None:
         (tmp_path / "broken.toml").write_text("[layout\n")
         (tmp_path / "odd.toml").write_text("[library]\nfingerprint = 5\n")
-        found = library.look_up(after, Hints(library=tmp_path))
+        found = look_up(after, Hints(library=tmp_path))
         assert found.finding is not None
         assert "2 files cannot be used" in found.finding.figure
         assert "broken.toml" in found.finding.figure
         library.add(tmp_path, after, AFTER)
-        assert library.look_up(after, Hints(library=tmp_path)).solution is not None
+        assert look_up(after, Hints(library=tmp_path)).solution is not None
 
     def test_no_folder_is_no_error(self, tmp_path: Path, after: np.ndarray) -> None:
-        assert library.look_up(after, Hints(library=tmp_path / "none")).finding is None
-        assert library.look_up(after, Hints()).finding is None
+        assert look_up(after, Hints(library=tmp_path / "none")).finding is None
+        assert look_up(after, Hints()).finding is None

@@ -17,11 +17,13 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.recipe.translation import IDENTITY
 from deadstick.solve import library
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.describe import described
-from deadstick.solve.evidence import CodeHint, Hints, InterleaveHint, KnownParts, Solution
-from deadstick.solve.library import LookUp
+from deadstick.solve.evidence import Solution
+from deadstick.solve.hints import CodeHint, Hints, InterleaveHint, KnownParts
+from deadstick.solve.library_look_up import LookUp, look_up
 from deadstick.solve.library_several import groupings, look_up_several
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.solver import solve
 from deadstick.solve.trial_disk import TrialDisk
 
@@ -157,7 +159,7 @@ class TestFinding:
         toml.save(replace(unsure, code=RECIPE.code), tmp_path / "unsure.toml")
         three = looked_up([*played(IN_ORDER), played(IN_ORDER)[0]], tmp_path)
         hinted = looked_up(played(IN_ORDER), tmp_path, code=CodeHint("bch", t=24))
-        one = library.look_up(played(IN_ORDER)[0], Hints(library=tmp_path))
+        one = look_up(played(IN_ORDER)[0], Hints(library=tmp_path))
         for found, recipes in ((three, 2), (hinted, 2)):
             assert found.solution is None
             assert found.finding is not None

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from deadstick.recipe.translation import BitField
-from deadstick.solve.numbering import BlockMetadata, block_values, numberings
+from deadstick.solve.block_metadata import BlockMetadata, block_values
+from deadstick.solve.numbering import numberings
 from deadstick.solve.versions import with_versions
 
 BLOCKS = 60

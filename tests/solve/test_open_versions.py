@@ -2,14 +2,12 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from deadstick.files.judge import Check, Consistency
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import BlockMetadata, Numbering
-from deadstick.solve.open_versions import Ordered, lowest_constant, ordered
-from deadstick.solve.write_numbers import turned_to_sequence
+from deadstick.solve.block_metadata import BlockMetadata
+from deadstick.solve.numbering import Numbering
+from deadstick.solve.open_versions import Ordered, ordered
 
 NUMBER = Numbering(BitField(0, 1), 10.0, "", -20.0, 1.0)
 LOGICAL = np.array([*range(40), *range(0, 40, 2)])
@@ -87,29 +85,6 @@ def test_a_difference_that_an_older_state_may_make_is_no_order(other_facts: int,
 
     found = ordered(NUMBER, metadata(versions, 3), judge, Silent())
     assert (found is not None) == is_told
-
-
-@given(st.lists(st.integers(0, 4000), min_size=1, max_size=40), st.integers(0, 4095))
-def test_the_lowest_constant_is_the_lowest(values: list[int], constant: int) -> None:
-    some = np.array(values) ^ constant
-    lowest = int((some ^ lowest_constant(some)).max())
-    assert lowest == min(int((some ^ other).max()) for other in range(4096))
-
-
-@pytest.mark.parametrize("constant", [0, 0b100, 0b101, 0b1111, 0b0110])
-def test_numbers_of_writes_tell_a_bit_that_no_volume_does(constant: int) -> None:
-    # 67 writes from number 968 on, two blocks without one; the higher bits are known by other means.
-    written = np.r_[np.arange(968, 968 + 67), 1 << 20, 1 << 20]
-    assert turned_to_sequence(written ^ constant, [0b100], fixed=0b1110000) == constant & 0b100
-
-
-def test_counts_of_erasures_tell_no_bit() -> None:
-    scattered = np.random.default_rng(5).choice(2000, 67, replace=False)
-    assert turned_to_sequence(scattered, [0b100], fixed=0b1110000) is None
-
-
-def test_a_sequence_that_begins_and_ends_at_a_bit_does_not_tell_it() -> None:
-    assert turned_to_sequence(np.arange(960, 960 + 64), [0b100], fixed=0b1110000) is None
 
 
 class Filled:

@@ -7,9 +7,9 @@ import pytest
 
 from deadstick.solve import find_code
 from deadstick.solve.decoding import NATURAL, fits
-from deadstick.solve.evidence import CodeHint
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.heads import MESSAGES
+from deadstick.solve.hints import CodeHint
 from deadstick.solve.plan import Step, every_polynomial, first_steps, hinted_steps, later_steps
 from deadstick.solve.polynomials import DEGREES
 

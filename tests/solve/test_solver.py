@@ -15,8 +15,9 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.draw import DrawnCase, Ranges, draw_case
-from deadstick.solve.evidence import Hints
-from deadstick.solve.placed_blocks import block_metadata, newest_blocks
+from deadstick.solve.block_metadata import block_metadata
+from deadstick.solve.hints import Hints
+from deadstick.solve.placed_blocks import newest_blocks
 from deadstick.solve.solver import solve
 from deadstick.solve.trial_disk import TrialDisk
 

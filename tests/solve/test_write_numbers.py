@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deadstick.files.judge import Check, Consistency
-from deadstick.solve.write_numbers import numbers_of_writes, orders_of_copies, told_order
+from deadstick.solve.write_numbers import numbers_of_writes, orders_of_copies, told_order, turned_to_sequence
 
 
 def share(of: float) -> Consistency:
@@ -37,7 +37,7 @@ def test_orders_hold_the_right_one_and_the_opposite() -> None:
     numbers = numbers_of_writes(values)
     assert numbers is not None
     pairs = np.arange(40).reshape(-1, 2)
-    orders = orders_of_copies(pairs, values, numbers)
+    orders = orders_of_copies(pairs, values, numbers.constants)
     later = [tuple((values[pairs[:, 0]] ^ one) < (values[pairs[:, 1]] ^ one)) for one in orders]
     right = tuple((values[pairs[:, 0]] ^ 0x2B) < (values[pairs[:, 1]] ^ 0x2B))
     assert len(set(later)) == len(later) <= 16
@@ -62,3 +62,19 @@ def test_an_order_is_told_by_volumes_and_copies(
 ) -> None:
     found = told_order([7, 248], lambda one: share(shares[one == 248]), lambda one: votes[one == 248])
     assert (found and found[0]) == told
+
+
+@pytest.mark.parametrize("constant", [0, 0b100, 0b101, 0b1111, 0b0110])
+def test_numbers_of_writes_tell_a_bit_that_no_volume_does(constant: int) -> None:
+    # 67 writes from number 968 on, two blocks without one; the higher bits are known by other means.
+    written = np.r_[np.arange(968, 968 + 67), 1 << 20, 1 << 20]
+    assert turned_to_sequence(written ^ constant, [0b100], fixed=0b1110000) == constant & 0b100
+
+
+def test_counts_of_erasures_tell_no_bit() -> None:
+    scattered = np.random.default_rng(5).choice(2000, 67, replace=False)
+    assert turned_to_sequence(scattered, [0b100], fixed=0b1110000) is None
+
+
+def test_a_sequence_that_begins_and_ends_at_a_bit_does_not_tell_it() -> None:
+    assert turned_to_sequence(np.arange(960, 960 + 64), [0b100], fixed=0b1110000) is None

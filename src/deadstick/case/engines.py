@@ -13,7 +13,8 @@ from deadstick.rebuild.image import WrittenImage, write_image
 from deadstick.rebuild.mapping import BlockTable
 from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.evidence import Hints, Solution
+from deadstick.solve.evidence import Solution
+from deadstick.solve.hints import Hints
 
 
 class Rebuilt(Protocol):

@@ -45,7 +45,7 @@ from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import library
-from deadstick.solve.evidence import Hints
+from deadstick.solve.hints import Hints
 
 RECIPE = "recipe.toml"
 PAGES = "pages.parquet"

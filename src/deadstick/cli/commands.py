@@ -18,7 +18,7 @@ from deadstick.flash.dump import Dump
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import library
-from deadstick.solve.evidence import Hints
+from deadstick.solve.hints import Hints
 
 SOLVED = 0
 NOT_SOLVED = 4

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from deadstick.errors import HintError
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.evidence import FAMILIES, CodeHint, Hints, ScramblerHint
+from deadstick.solve.hints import FAMILIES, CodeHint, Hints, ScramblerHint
 from deadstick.solve.library import default_folder
 from deadstick.solve.partial import checked_code, merged, read_hints
 

@@ -8,7 +8,8 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.solve.evidence import CodeHint, Finding, Hints, InterleaveHint, KnownParts, ScramblerHint
+from deadstick.solve.evidence import Finding
+from deadstick.solve.hints import CodeHint, Hints, InterleaveHint, KnownParts, ScramblerHint
 
 
 def check_hints(recipe: Recipe, hints: Hints, findings: Sequence[Finding] = ()) -> None:

@@ -14,14 +14,15 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler
 from deadstick.recipe.translation import Translation
 from deadstick.solve.coded_pages import Unscrambled, count_decoded, decode_chance, proof_pages
-from deadstick.solve.evidence import Finding, Hints
+from deadstick.solve.evidence import Finding
 from deadstick.solve.find_scrambler import find_scrambler
-from deadstick.solve.find_translation import SURE_VOLUME
 from deadstick.solve.findings import WRONG_DECODES
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.hints import Hints
 from deadstick.solve.prove import FEWEST_DECODED, SURE_CHANCE, volume_score
 from deadstick.solve.register import Register
 from deadstick.solve.survey import Survey
+from deadstick.solve.translation_trials import SURE_VOLUME
 
 
 @dataclass(frozen=True)

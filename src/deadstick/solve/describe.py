@@ -17,12 +17,13 @@ from deadstick.solve.coded_pages import Unscrambled
 from deadstick.solve.complete import keystream_period, with_known_translation
 from deadstick.solve.doubts import VolumeWitness, place_doubt
 from deadstick.solve.endings import ended_encrypted, unless_hidden, whole_pages
-from deadstick.solve.evidence import Finding, Hints, Solution
+from deadstick.solve.evidence import Finding, Solution
 from deadstick.solve.find_interleave import FoundInterleave
-from deadstick.solve.find_translation import SURE_VOLUME
+from deadstick.solve.hints import Hints
 from deadstick.solve.noise import SectorTest
 from deadstick.solve.rivals import neighbours
 from deadstick.solve.several import foreign_chip, spread_over
+from deadstick.solve.translation_trials import SURE_VOLUME
 
 MOST_RIVAL_BLOCKS, SURE_MARGIN = 4, 16.0
 """Block sizes that are tried where the keystreams leave several, and bits by which the volumes must prefer one."""

@@ -14,20 +14,22 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import StoredKeystreams
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.changed_marker import with_next
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import Unscrambled, known_pages
 from deadstick.solve.complete import keystream_period
 from deadstick.solve.endings import whole_pages
-from deadstick.solve.evidence import Hints, Solution
-from deadstick.solve.find_translation import SURE_VOLUME, consistency
+from deadstick.solve.evidence import Solution
 from deadstick.solve.foreign_bytes import ERASED, foreign_byte
+from deadstick.solve.hints import Hints
 from deadstick.solve.metadata_order import settled
 from deadstick.solve.metadata_table import has_open_metadata
-from deadstick.solve.placed_blocks import block_metadata, has_unread_blocks
+from deadstick.solve.placed_blocks import has_unread_blocks
 from deadstick.solve.register import find_registers
 from deadstick.solve.several import spread_over
 from deadstick.solve.survey import SURVEY_BYTES
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 PROVEN_SHARE, OPEN_SHARE = 0.75, 0.9

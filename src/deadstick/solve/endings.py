@@ -12,8 +12,9 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import encryption, findings
-from deadstick.solve.evidence import Finding, Hints, Solution
+from deadstick.solve.evidence import Finding, Solution
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.hints import Hints
 from deadstick.solve.noise import FEWEST_BYTES, SectorTest, commonest_byte, is_uniform, other_bytes, uniformity
 
 ALMOST_ALL, FEWEST_WRITTEN = 0.999, 1 << 20

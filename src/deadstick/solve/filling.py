@@ -9,6 +9,7 @@ of itself.
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,16 @@ ALIKE = 1 << 62
 
 Pair = tuple[int, int]
 """Rows of two copies of one block, the one with the lower version first."""
+
+
+class Copies(Protocol):
+    """What lies in copies of blocks, as `Fillings` reads it."""
+
+    def vote(self, one: int, other: int) -> int:
+        """Of two blocks, 1 where the second holds what came later, -1 where the first does, 0 where nothing tells."""
+
+    def alike(self, one: int, other: int) -> bool:
+        """Whether two blocks hold the same data throughout."""
 
 
 @dataclass

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from deadstick.progress import Progress, silent
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, NATURAL, SHALLOW, Depth
-from deadstick.solve.evidence import CodeHint
 from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
 from deadstick.solve.geometry import PageCandidate, allowed_pages, data_bytes_of
+from deadstick.solve.hints import CodeHint
 from deadstick.solve.places import Places, every_place, tails_of
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
 from deadstick.solve.register import Register

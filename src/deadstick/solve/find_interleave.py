@@ -25,12 +25,13 @@ import numpy as np
 from deadstick.errors import HintError
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize
-from deadstick.solve.evidence import Finding, InterleaveHint, Rival
-from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, translated
+from deadstick.solve.evidence import Finding, Rival
+from deadstick.solve.find_translation import FoundTranslation, translated
+from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch, Trial, judged, trials
-from deadstick.solve.numbering import BlockMetadata
-from deadstick.solve.placed_blocks import block_metadata
+from deadstick.solve.translation_trials import SURE_VOLUME
 from deadstick.solve.trial_disk import PageCache
 
 FEWEST_SHARE = 0.9

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.files.content import SIGNATURES
 from deadstick.rebuild.page_space import woven
-from deadstick.solve.evidence import Finding, InterleaveHint, Rival
+from deadstick.solve.evidence import Finding, Rival
+from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_orders import Chips
 from deadstick.solve.register import WINDOW_BYTES, find_registers
 

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.progress import Progress, silent
-from deadstick.solve.evidence import Family
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.hints import Family
 from deadstick.solve.other_codes.found import FoundOther, Sight
 from deadstick.solve.other_codes.hamming import find_hamming
 from deadstick.solve.other_codes.page import look_for

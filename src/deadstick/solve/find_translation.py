@@ -1,43 +1,31 @@
 """The search for block size and translation, once pages can be decoded."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.files.judge import Consistency, volume_consistency
+from deadstick.files.judge import Consistency
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
-from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
+from deadstick.solve.complements import complemented, complements
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
 from deadstick.solve.group_ties import groups_of_blocks, has_open_groups
 from deadstick.solve.group_versions import constant_of_writes, versions_agree
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
-from deadstick.solve.numbering import BlockMetadata, Numbering, numberings
+from deadstick.solve.numbering import Numbering, numberings
 from deadstick.solve.open_versions import ordered
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
-from deadstick.solve.trial_disk import PageCache, TrialDisk
+from deadstick.solve.translation_trials import SURE_VOLUME, TIED_SHARE, TranslationTrial, best_of, consistency
+from deadstick.solve.trial_disk import PageCache
 from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
 from deadstick.solve.versions import VERSION_CHANCE, Versioned, with_versions
 
-SURE_VOLUME = 64.0
-"""Bits of consistency above which the complement of the data need not be tried."""
-CONTRADICTED = 0.1
-"""Share of what volumes promise by which blocks in the order of the chip must not keep less than numbered ones."""
-TIED_SHARE = 0.002
-"""Shares of what volumes promise that differ by less are no reason to turn a count round: an older state of a disk may
-hold a little better, if the newest was never finished."""
 WAY_CHANCE = -1.0
-CONFIRMED_SHARE = 0.9
-"""Share of what volumes promise that holds where numbers that were told but for a constant are the right ones."""
-PROVEN_SHARE = 0.01
-"""The same, where the copies prove the order by themselves: of a volume of which a part is missing, as of a dump that
-ends early, files lie in lost blocks under any order, and more of them under one than under another."""
 
 
 @dataclass(frozen=True)
@@ -102,23 +90,23 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
     """
     space = PageSpace.of(space, recipe.pages_per_block)
     judged = _judged(space, recipe, progress)
-    for other in _complements(recipe):
+    for other in complements(recipe):
         if max(judged).score < SURE_VOLUME:
             judged += _judged(space, other, progress)
     if has_open_metadata(recipe):
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):
                 judged += _judged(space, other, progress)
-        judged += _told(space, _best(judged))
-        judged += _ordered(space, _best(judged))
-    if not _best(judged).is_confirmed and has_open_groups(recipe, len(space) // recipe.pages_per_block):
+        judged += _told(space, best_of(judged))
+        judged += _ordered(space, best_of(judged))
+    if not best_of(judged).is_confirmed and has_open_groups(recipe, len(space) // recipe.pages_per_block):
         judged += _by_groups(space, recipe, progress)
-    best = _best(judged)
+    best = best_of(judged)
     rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
     return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
 
 
-def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list["_Trial"]:
+def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
     """The hypothesis with numbers and versions of blocks under several groups of keystreams, if all are told.
 
     Numbers without versions would leave copies in places that look right, and are not asked for. The volumes may be as
@@ -127,14 +115,14 @@ def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list["_T
     tied = with_tied_groups(space, recipe)
     for base in (tied, complemented(tied)) if tied is not None else ():
         judged = [trial for other in with_number_zero(space, base) for trial in _judged(space, other, progress)]
-        for trial in _with_group_versions(space, _best(judged)) if judged else ():
+        for trial in _with_group_versions(space, best_of(judged)) if judged else ():
             order = VersionOrder(space, trial.recipe, block_metadata(space, trial.recipe))
             if trial.is_confirmed and order.of(trial.recipe.translation).log10_chance < UPWARDS:
                 return [trial]
     return []
 
 
-def _with_group_versions(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+def _with_group_versions(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with a version that is known but for a constant, under several groups of keystreams."""
     if best.numbering is None:
         return []
@@ -145,14 +133,13 @@ def _with_group_versions(space: PageSpace, best: "_Trial") -> list["_Trial"]:
         if offset is not None:
             recipe = replace(with_constant(best.recipe, offset), translation=versioned.translation)
             found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
-            score = max(best.score, found.score) + 1
-            return [_Trial(score, recipe, best.numbering, found.share, is_anchored=found.is_anchored)]
+            return [best.with_version(recipe, found)]
     groups = groups_of_blocks(best.recipe, count)[metadata.blocks]
     ordered_trials = _ordered(space, best)
     return [t for t in ordered_trials if versions_agree(t.recipe.translation, metadata.first_good, groups, count)]
 
 
-def _told(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+def _told(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with the numbers that the boot sector of a volume tells."""
     trials = []
     for recipe in with_told_number(space, best.recipe):
@@ -161,7 +148,7 @@ def _told(space: PageSpace, best: "_Trial") -> list["_Trial"]:
     return trials
 
 
-def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
+def _ordered(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with a version whose bits are known but for a constant, if the volumes are better off with it."""
     if best.numbering is None:
         return []
@@ -176,50 +163,15 @@ def _ordered(space: PageSpace, best: "_Trial") -> list["_Trial"]:
     if found is None:
         return []
     recipe = replace(with_constant(best.recipe, found.offset), translation=found.translation)
-    # It is the best one, although an older state may have more facts to count.
-    score = max(best.score, found.found.score) + 1
-    return [_Trial(score, recipe, best.numbering, found.found.share, is_anchored=found.found.is_anchored)]
+    return [best.with_version(recipe, found.found)]
 
 
-@dataclass(frozen=True)
-class _Trial:
-    """A hypothesis that was judged."""
-
-    score: float
-    recipe: Recipe
-    numbering: Numbering | None
-    share: float = 0.0
-    counted: bool = False
-    is_anchored: bool = True
-    is_proven: bool = False
-    """The copies themselves show, beyond accident, that the version grows with time."""
-
-    @property
-    def is_confirmed(self) -> bool:
-        """Whether the volumes leave hardly a doubt of numbers that the metadata tell."""
-        return self.numbering is not None and self.score >= SURE_VOLUME and self.share >= CONFIRMED_SHARE
-
-    def is_in_order(self, bare: Consistency) -> bool:
-        """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
-        has_version = self.recipe.translation.version is not None
-        better = self.share >= bare.share - TIED_SHARE if self.counted else self.share > bare.share
-        better |= self.is_proven and self.share >= bare.share - PROVEN_SHARE
-        return has_version and self.score >= SURE_VOLUME and better
-
-    def __lt__(self, other: "_Trial") -> bool:
-        return self.score < other.score
-
-    def describe(self) -> str:
-        code = self.recipe.code
-        return self.recipe.translation.describe() + (", complemented" if code and code.inverted else "")
-
-
-def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial]:
+def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
     """Every translation that the metadata suggest, with the consistency of the volumes under it."""
     metadata = block_metadata(space, recipe)
     trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
     trials += suggested(space, recipe, metadata)
-    judged: list[_Trial] = []
+    judged: list[TranslationTrial] = []
     cache = PageCache()
     orders = VersionOrder(space, recipe, metadata)
     for done, (versioned, item) in enumerate(trials):
@@ -247,7 +199,7 @@ def _judged(space: PageSpace, recipe: Recipe, progress: Progress) -> list[_Trial
         counted = versioned.counted or is_proven
         # Of numbers of writes the copies need only say which way they go.
         by_copies = order.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
-        judged.append(_Trial(score, complete, item, found.share, counted, found.is_anchored, by_copies))
+        judged.append(TranslationTrial(score, complete, item, found.share, counted, found.is_anchored, by_copies))
     return judged
 
 
@@ -279,82 +231,6 @@ def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list
     found = [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
     is_open = has_open_metadata(recipe)
     return [trial for trial in found if not is_open or trial[0].translation.version is None]
-
-
-def consistency(
-    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, cache: PageCache, *, oldest: bool = False
-) -> Consistency:
-    """How consistent the volumes are that a whole recipe makes.
-
-    Args:
-        space: the pages of all chips.
-        recipe: the hypothesis.
-        metadata: of all written blocks.
-        cache: of pages that were decoded for recipes with the same code and scrambler.
-        oldest: take the copy with the lowest version of each block instead of the highest.
-    """
-    physical = placed_blocks(space, recipe, metadata, oldest=oldest)
-    return volume_consistency(TrialDisk(space, recipe, physical, cache))
-
-
-def complemented(recipe: Recipe) -> Recipe:
-    """The recipe that decodes the same words to the complement of the data.
-
-    The complement of a codeword is a codeword whose parity is masked by that of an all-ones message, so inversion and
-    mask together cannot be told from neither of them by the code; only the data can tell.
-    """
-    code = recipe.code
-    if code is None:
-        return recipe
-    return replace(
-        recipe, code=replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
-    )
-
-
-def _complements(recipe: Recipe) -> Iterator[Recipe]:
-    """Recipes that decode the same words to the complement of the metadata, of all, or of the data."""
-    if recipe.code is None:
-        return
-    data_alone = _other_data(recipe)
-    if data_alone is not None:
-        yield complemented(data_alone)
-    yield complemented(recipe)
-    if data_alone is not None:
-        yield data_alone
-
-
-def _other_data(recipe: Recipe) -> Recipe | None:
-    """The recipe with the complement of the data alone; None where the keystreams run over metadata as well.
-
-    Over the stored codewords the keystreams are complemented, and the mask of the parity with them: all other words
-    stay codewords, and metadata outside them stay as they are.
-    """
-    scrambler, code = recipe.scrambler, recipe.code
-    if scrambler is None or code is None or not recipe.layout.metadata_bits:
-        return None
-    inverse = replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
-    if scrambler.place == "before_ecc":
-        return None if Part.METADATA in scrambler.covers else inverse
-    in_words = any(span.part is Part.METADATA for word in recipe.layout.codewords for span in word.message)
-    over_loose = scrambler.restart == "column" and Part.METADATA in scrambler.covers
-    if in_words or over_loose or not scrambler.covers >= {Part.DATA, Part.PARITY}:
-        return None
-    return replace(inverse, code=replace(code, erased_is_codeword=not code.erased_is_codeword))
-
-
-def _best(judged: list[_Trial]) -> _Trial:
-    """The most consistent hypothesis; of equals the one whose field behaves most like a number.
-
-    Blocks in the order of the chip may have older copies of a volume's tables beside the newest, and more facts to
-    count, of which many contradict each other. A field that behaves like a number and contradicts itself less is
-    better.
-    """
-    sure = [t for t in judged if t.numbering is not None and t.numbering.log10_chance < SURE_CHANCE]
-    numbered = max((t.share for t in sure if t.score >= SURE_VOLUME), default=0.0)
-    left = [t for t in judged if t.numbering is not None or t.share >= numbered - CONTRADICTED]
-    top = max(left).score
-    tied = [trial for trial in left if trial.score >= top]
-    return next((trial for trial in tied if trial in sure), tied[0])
 
 
 def with_block_size(recipe: Recipe, pages_per_block: int, period: int) -> Recipe:

@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata, fields
 from deadstick.solve.group_ties import CopyTie, aligned_in_groups, copy_ties, groups_of_blocks, joined, keystream_groups
 from deadstick.solve.group_versions import constants_of_writes
 from deadstick.solve.metadata_table import beginnings, with_offsets
-from deadstick.solve.numbering import BlockMetadata, fields
-from deadstick.solve.placed_blocks import block_metadata
 
 Bytes = NDArray[np.uint8]
 

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.translation import Translation
-from deadstick.solve.filling import pairs_of_copies
-from deadstick.solve.numbering import BlockMetadata
-from deadstick.solve.open_versions import Copies
+from deadstick.solve.block_metadata import BlockMetadata
+from deadstick.solve.filling import Copies, pairs_of_copies
+from deadstick.solve.write_numbers import orders_of_copies, votes_on_order
 
 BITS = 8
 MOST_GROUPS, FEWEST, MOST_STATES = 4, 24, 4096
@@ -102,20 +102,16 @@ def constant_of_writes(
     values = version.read(metadata.first_good)[numbered]
     if not _are_writes(values):
         return None
-    pairs = list(pairs_of_copies(logical[numbered], values))
-    blocks = metadata.blocks[numbered].tolist()
-    orders: dict[tuple[bool, ...], int] = {}
-    votes = [copies.vote(blocks[one], blocks[other]) for one, other in pairs]
-    for constant in range(1 << BITS):
-        turned = values ^ constant
-        if int(np.ptp(turned)) < (1 + LEFT_OUT) * len(values):
-            order = tuple(bool(turned[one] < turned[other]) for one, other in pairs)
-            if all(not vote or (vote > 0) == is_later for vote, is_later in zip(votes, order, strict=True)):
-                orders.setdefault(order, constant)
-    if len(orders) != 1:
+    constants = np.arange(1 << BITS)
+    narrow = constants[np.ptp(values[None] ^ constants[:, None], axis=1) < (1 + LEFT_OUT) * len(values)]
+    pairs = np.array(list(pairs_of_copies(logical[numbered], values)), np.int64).reshape(-1, 2)
+    votes = np.array([copies.vote(*pair) for pair in metadata.blocks[numbered][pairs].tolist()], np.int64)
+    orders = orders_of_copies(pairs, values, narrow)
+    told = [order for order in orders if -1 not in votes_on_order(pairs, values, votes, order)]
+    if len(told) != 1:
         return None
     offset: NDArray[np.uint8] = np.zeros((1, metadata.values.shape[2]), np.uint8)
-    version.write(offset, np.array(list(orders.values()), np.int64))
+    version.write(offset, np.array(told, np.int64))
     return offset.reshape(-1)
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import permutations
 
 from deadstick.recipe.interleave import By, Interleave, Numbers, Unit
-from deadstick.solve.evidence import InterleaveHint
+from deadstick.solve.hints import InterleaveHint
 
 PLANES = (1, 2, 4)
 MOST_PERMUTED = 4

@@ -11,20 +11,15 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
-from deadstick.solve.evidence import InterleaveHint
-from deadstick.solve.find_translation import (
-    SURE_VOLUME,
-    FoundTranslation,
-    complemented,
-    consistency,
-    suggested,
-    with_block_size,
-)
+from deadstick.solve.complements import complemented
+from deadstick.solve.find_translation import FoundTranslation, suggested, with_block_size
 from deadstick.solve.geometry import PAGES_PER_BLOCK
+from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_orders import groups_of, planes_of
-from deadstick.solve.numbering import BlockMetadata
-from deadstick.solve.placed_blocks import block_metadata, placed_blocks
+from deadstick.solve.placed_blocks import placed_blocks
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 WHOLE_SHARE = 0.97

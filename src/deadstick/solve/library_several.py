@@ -24,12 +24,14 @@ from deadstick.solve.check_hints import contradictions
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import Unscrambled, decode_chance
 from deadstick.solve.complete import given_parts
-from deadstick.solve.evidence import Finding, Hints, Rival, Solution
-from deadstick.solve.find_translation import SURE_VOLUME
+from deadstick.solve.evidence import Finding, Rival, Solution
+from deadstick.solve.hints import Hints
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
-from deadstick.solve.library import MOST_PROVEN, SECONDS, Entry, LookUp, alike, entries, none_fits
+from deadstick.solve.library import Entry, entries
+from deadstick.solve.library_look_up import MOST_PROVEN, SECONDS, LookUp, alike, none_fits
 from deadstick.solve.prove import FEW_DECODED, FIRST_PAGES, volume_score
 from deadstick.solve.several import PAGES, count_in, said
+from deadstick.solve.translation_trials import SURE_VOLUME
 
 Bytes = NDArray[np.uint8]
 Finish = Callable[[ChipSet, Unscrambled, Hints, list[Finding], Progress], Solution]

@@ -7,80 +7,21 @@ never change are masked out.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.translation import BitField
+from deadstick.solve.block_metadata import CONSTANT_SHARE, LONGEST_FIELD, BlockMetadata, block_values, fields
 
-LONGEST_FIELD = 4
-CONSTANT_SHARE = 0.9
 DISTINCT_SHARE = 0.2
 """Different numbers by written blocks: at least one in five, so four older copies of each may lie on the chip."""
 FEWEST_BLOCKS = 4
 MOST_FIELDS = 4
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
-COMMON_SHARE, FEWEST_COMMON = 0.8, 4
-"""What makes a byte common to the blocks, and how many such bytes tell a block that is not of their kind."""
 FULLNESS = 0.3
 """A logical number fills at least this share of the range that it spans; a random number does not."""
-
-
-@dataclass(frozen=True)
-class BlockMetadata:
-    """Metadata of some pages of every written block.
-
-    Attributes:
-        blocks: `int64[blocks]`, physical block numbers.
-        values: `uint8[blocks, samples, metadata_bytes]`.
-        good: `bool[blocks, samples]`, the page was corrected.
-    """
-
-    blocks: NDArray[np.int64]
-    values: NDArray[np.uint8]
-    good: NDArray[np.bool_]
-
-    @cached_property
-    def is_blank(self) -> NDArray[np.bool_]:
-        """`bool[blocks]`: the metadata are zeros throughout, but for a bit error outside the code's cover."""
-        blank: NDArray[np.bool_] = ~(np.median(self.values, axis=1) > 0).any(axis=1)
-        return blank
-
-    @cached_property
-    def first_good(self) -> NDArray[np.uint8]:
-        """`uint8[blocks, metadata_bytes]`: of the first page of each block that was corrected."""
-        rows: NDArray[np.uint8] = self.values[np.arange(len(self.blocks)), self.good.argmax(axis=1)]
-        return rows
-
-    @cached_property
-    def changing(self) -> NDArray[np.uint8]:
-        """`uint8[blocks, metadata_bytes]`: ones at the bits in which corrected pages of a block differ."""
-        differing = (self.values ^ self.first_good[:, None]) * self.good[:, :, None]
-        bits: NDArray[np.uint8] = np.bitwise_or.reduce(differing, axis=1)
-        return bits
-
-    @cached_property
-    def is_foreign(self) -> NDArray[np.bool_]:
-        """`bool[blocks]`: most bytes that the blocks have in common are others here.
-
-        A table of the controller's own, or a block that was programmed as a trial, has no number, whatever stands in
-        its place.
-        """
-        rows = self.first_good
-        usual = np.median(rows, axis=0) if len(rows) else np.zeros(rows.shape[1])
-        differs = rows != usual
-        common = (~differs).mean(axis=0) >= COMMON_SHARE if len(rows) else np.zeros(rows.shape[1], np.bool_)
-        if common.sum() < FEWEST_COMMON:
-            return np.zeros(len(rows), np.bool_)
-        foreign: NDArray[np.bool_] = differs[:, common].mean(axis=1) > 0.5
-        return foreign
-
-    def of(self, chosen: NDArray[np.bool_]) -> "BlockMetadata":
-        """Those of some blocks alone."""
-        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen])
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,23 +148,6 @@ def _wider(field: BitField, metadata_bytes: int) -> Iterator[BitField]:
         yield BitField(field.first_byte - 1, field.length + 1, "big")
     if (field.length == 1 or field.byte_order == "little") and field.first_byte + field.length < metadata_bytes:
         yield BitField(field.first_byte, field.length + 1, "little")
-
-
-def fields(metadata_bytes: int) -> Iterator[BitField]:
-    """Every field of one to four bytes, either end first."""
-    orders: tuple[Literal["little", "big"], ...] = ("little", "big")
-    for length in range(1, LONGEST_FIELD + 1):
-        for first in range(metadata_bytes - length + 1):
-            for order in orders[: 1 if length == 1 else 2]:
-                yield BitField(first, length, order)
-
-
-def block_values(field: BitField, metadata: BlockMetadata) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """The field's value in each block, and whether all good pages agree on it."""
-    some = metadata.good.any(axis=1)
-    values = np.where(some, field.read(metadata.first_good), 0)
-    constant: NDArray[np.bool_] = some & (field.read(metadata.changing) == 0)
-    return values, constant
 
 
 def _number_bits(values: NDArray[np.int64], constant: NDArray[np.bool_], full: int) -> int:

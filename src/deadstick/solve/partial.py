@@ -16,7 +16,7 @@ from deadstick.errors import HintError, RecipeError
 from deadstick.recipe import toml
 from deadstick.recipe.code import Code
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
-from deadstick.solve.evidence import FAMILIES, CodeHint, Hints, KnownParts, ScramblerHint
+from deadstick.solve.hints import FAMILIES, CodeHint, Hints, KnownParts, ScramblerHint
 from deadstick.solve.partial_interleave import interleave_hint
 
 TABLES = {"layout", "code", "scrambler", "translation", "interleave"}

@@ -4,7 +4,7 @@ from typing import Any
 
 from deadstick.errors import RecipeError
 from deadstick.recipe import toml
-from deadstick.solve.evidence import InterleaveHint
+from deadstick.solve.hints import InterleaveHint
 
 KEYS = {"chips", "planes", "order", "by", "numbers"}
 MOST_PLANES = 64

@@ -1,7 +1,5 @@
 """Which physical block a hypothesis puts at each logical place."""
 
-from collections.abc import Iterator
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,30 +7,8 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
+from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.noise import constant_rows
-from deadstick.solve.numbering import BlockMetadata
-
-SAMPLES = (0, 1, 2, 3)
-"""Quarters of a block whose first page is looked at."""
-
-
-def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
-    """Metadata of a few pages of every block of the dump, or of all chips."""
-    size = recipe.pages_per_block
-    space = PageSpace.of(pages, size)
-    places = sorted({quarter * size // 4 for quarter in SAMPLES})
-    blocks = np.arange(len(space) // size, dtype=np.int64)
-    values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
-    good = np.zeros((len(blocks), len(places)), np.bool_)
-    for column, place in enumerate(places):
-        for chunk in _chunks(blocks, 256):
-            numbers = chunk * size + place
-            raw = space.take(numbers)
-            batch = recipe.decode(raw, space.numbers(numbers))
-            values[chunk, column] = batch.metadata
-            good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
-    written = good.any(axis=1)
-    return BlockMetadata(blocks[written], values[written], good[written])
 
 
 def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
@@ -53,17 +29,6 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     first = size * np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
     raw = pages[first]
     return bool((~recipe.decode(raw, first).erased & ~constant_rows(raw)).any())
-
-
-def _is_pattern(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """`bool[pages]`: pages of one and the same byte, as bad blocks have, and none that was written.
-
-    Zeros and ones under a mark may well be data; any other byte, nearly throughout, is the pattern of a test.
-    """
-    middle = np.median(raw, axis=1)
-    tested = constant_rows(raw) & (middle != 0x00) & (middle != 0xFF)
-    pattern: NDArray[np.bool_] = tested | (raw == raw[:, :1]).all(axis=1)
-    return pattern
 
 
 def placed_blocks(
@@ -121,8 +86,3 @@ def newest_blocks(
     physical = np.full(int(logical[inside].max(initial=-1)) + 1, -1, np.int64)
     physical[logical[order]] = metadata.blocks[order]  # the last one written, the newest, stays
     return physical
-
-
-def _chunks(values: NDArray[np.int64], size: int) -> Iterator[NDArray[np.int64]]:
-    for start in range(0, len(values), size):
-        yield values[start : start + size]

@@ -10,8 +10,8 @@ from functools import cache
 
 from deadstick.codes import gf2poly
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
-from deadstick.solve.evidence import CodeHint
 from deadstick.solve.heads import MESSAGES
+from deadstick.solve.hints import CodeHint
 from deadstick.solve.polynomials import DEGREES, known_polynomials, polynomial_rounds
 
 FIRST_CANDIDATES = 1

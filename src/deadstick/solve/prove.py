@@ -12,12 +12,13 @@ from deadstick.recipe.code import LOST
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve import findings
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.coded_pages import decode_chance
 from deadstick.solve.evidence import Finding, Solution
-from deadstick.solve.find_translation import SURE_VOLUME, FoundTranslation, consistency, find_translation
+from deadstick.solve.find_translation import FoundTranslation, find_translation
 from deadstick.solve.noise import constant_rows
-from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 PAGES = 256

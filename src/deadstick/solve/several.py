@@ -15,16 +15,18 @@ from deadstick.errors import HintError
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSource, PageSpace
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.chip_set import ChipSet
 from deadstick.solve.coded_pages import decode_chance
-from deadstick.solve.evidence import Finding, Hints, Rival, Solution
+from deadstick.solve.evidence import Finding, Rival, Solution
 from deadstick.solve.find_interleave import FoundInterleave, find_interleave
 from deadstick.solve.find_joined import find_joined, joined_as
-from deadstick.solve.find_translation import SURE_VOLUME, consistency, find_translation
+from deadstick.solve.find_translation import find_translation
+from deadstick.solve.hints import Hints
 from deadstick.solve.interleave_orders import MOST_PERMUTED, Chips, unmixed
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch
-from deadstick.solve.placed_blocks import block_metadata
 from deadstick.solve.spread import evenly
+from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
 
 Bytes = NDArray[np.uint8]

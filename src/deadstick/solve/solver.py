@@ -18,13 +18,14 @@ from deadstick.solve.complete import from_parts, given_parts
 from deadstick.solve.describe import described
 from deadstick.solve.doubts import doubted
 from deadstick.solve.endings import nothing_to_read, without_code, without_keystream
-from deadstick.solve.evidence import Finding, Hints, Solution
+from deadstick.solve.evidence import Finding, Solution
 from deadstick.solve.find_code import CodeSearch
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate, page_candidates
-from deadstick.solve.library import look_up
+from deadstick.solve.hints import Hints
+from deadstick.solve.library_look_up import look_up
 from deadstick.solve.library_several import look_up_several
 from deadstick.solve.noise import may_hold_parity
 from deadstick.solve.page_lags import with_page_lags

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
+from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
-from deadstick.solve.numbering import BlockMetadata
 from deadstick.solve.versions import VERSION_CHANCE, Versioned
 
 AGAINST, UPWARDS = -1.5, -0.8

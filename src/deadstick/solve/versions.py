@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.numbering import CONSTANT_SHARE, MOST_FIELDS, BlockMetadata, Numbering, block_values, fields
+from deadstick.solve.block_metadata import CONSTANT_SHARE, BlockMetadata, block_values, fields
+from deadstick.solve.numbering import MOST_FIELDS, Numbering
 
 TOLD_APART = 0.9
 VERSION_CHANCE = -3.0

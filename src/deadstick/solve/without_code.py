@@ -18,9 +18,10 @@ from deadstick.progress import Progress, silent
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
+from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.geometry import PAGES_PER_BLOCK, PageCandidate, data_bytes_of
-from deadstick.solve.numbering import BlockMetadata, numberings
+from deadstick.solve.numbering import numberings
 from deadstick.solve.placed_blocks import newest_blocks
 from deadstick.solve.trial_disk import TrialDisk
 from deadstick.solve.versions import with_versions

@@ -70,22 +70,41 @@ def numbers_of_writes(values: NDArray[np.int64]) -> Numbers | None:
     return Numbers(turns[by_span[spans[by_span] < 2 * shortest - len(chosen) + LONGER]], length)
 
 
-def orders_of_copies(pairs: NDArray[np.int64], values: NDArray[np.int64], numbers: Numbers) -> list[int]:
-    """For every order in which they put the copies, the constant that leaves the shortest span.
+def orders_of_copies(pairs: NDArray[np.int64], values: NDArray[np.int64], constants: NDArray[np.int64]) -> list[int]:
+    """For every order in which some constants put the copies, the first of them.
 
     Args:
         pairs: `int64[pairs, 2]`, rows of copies of one block that differ, all of them.
         values: `int64[blocks]`.
-        numbers: of `values`.
+        constants: `int64[constants]`, under which `values` lie together, the likeliest first.
 
     >>> values = np.arange(1000, 1067) ^ 0b1101
-    >>> orders_of_copies(np.array([[3, 40], [40, 60]]), values, numbers_of_writes(values))
+    >>> orders_of_copies(np.array([[3, 40], [40, 60]]), values, numbers_of_writes(values).constants)
     [13, 2034]
     """
-    turned = values[None] ^ numbers.constants[:, None]
+    turned = values[None] ^ constants[:, None]
     later = turned[:, pairs[:, 0]] < turned[:, pairs[:, 1]]
     _, first = np.unique(later, axis=0, return_index=True)
-    return sorted(numbers.constants[first].tolist())
+    return sorted(constants[first].tolist())
+
+
+def votes_on_order(
+    pairs: NDArray[np.int64], values: NDArray[np.int64], votes: NDArray[np.int64], constant: int
+) -> list[int]:
+    """What each pair of copies says of the order in which a constant puts it: 1 for it, -1 against it, 0 nothing.
+
+    Args:
+        pairs: `int64[pairs, 2]`, rows.
+        values: `int64[blocks]`.
+        votes: `int64[pairs]`, 1 where the second copy was filled later, -1 where the first was, 0 where nothing tells.
+        constant: to be added to `values`.
+
+    >>> votes_on_order(np.array([[0, 1], [1, 2]]), np.array([4, 6, 7]), np.array([1, -1]), 0b10)
+    [-1, -1]
+    """
+    turned = values[pairs] ^ constant
+    said: list[int] = np.where(turned[:, 0] < turned[:, 1], votes, -votes).tolist()
+    return said
 
 
 def told_order(

@@ -5,14 +5,14 @@ from deadstick.files.judge import Consistency
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.find_translation import _Trial
+from deadstick.solve.translation_trials import TranslationTrial
 
 LAYOUT = PageLayout(1024, (Codeword((Span.of_bytes(Part.DATA, 0, 512),), ()),))
 VERSIONED = Recipe(16, LAYOUT, None, translation=Translation("block", BitField(0, 2), BitField(2, 1)))
 
 
-def trial(share: float, *, proven: bool) -> _Trial:
-    return _Trial(3800.0, VERSIONED, None, share, counted=True, is_proven=proven)
+def trial(share: float, *, proven: bool) -> TranslationTrial:
+    return TranslationTrial(3800.0, VERSIONED, None, share, counted=True, is_proven=proven)
 
 
 def test_an_order_that_the_copies_prove_bears_a_volume_of_which_a_part_is_missing() -> None:

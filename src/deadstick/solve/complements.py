@@ -1,0 +1,52 @@
+"""Recipes that decode the same words to the complement, which the code cannot tell and the volumes must."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from deadstick.recipe.layout import Part
+from deadstick.recipe.recipe import Recipe
+
+
+def complemented(recipe: Recipe) -> Recipe:
+    """The recipe that decodes the same words to the complement of the data.
+
+    The complement of a codeword is a codeword whose parity is masked by that of an all-ones message, so inversion and
+    mask together cannot be told from neither of them by the code; only the data can tell.
+    """
+    code = recipe.code
+    if code is None:
+        return recipe
+    return replace(
+        recipe, code=replace(code, inverted=not code.inverted, erased_is_codeword=not code.erased_is_codeword)
+    )
+
+
+def complements(recipe: Recipe) -> Iterator[Recipe]:
+    """Recipes that decode the same words to the complement of the metadata, of all, or of the data."""
+    if recipe.code is None:
+        return
+    data_alone = _other_data(recipe)
+    if data_alone is not None:
+        yield complemented(data_alone)
+    yield complemented(recipe)
+    if data_alone is not None:
+        yield data_alone
+
+
+def _other_data(recipe: Recipe) -> Recipe | None:
+    """The recipe with the complement of the data alone; None where the keystreams run over metadata as well.
+
+    Over the stored codewords the keystreams are complemented, and the mask of the parity with them: all other words
+    stay codewords, and metadata outside them stay as they are.
+    """
+    scrambler, code = recipe.scrambler, recipe.code
+    if scrambler is None or code is None or not recipe.layout.metadata_bits:
+        return None
+    inverse = replace(recipe, scrambler=replace(scrambler, keystreams=scrambler.keystreams.inverse()))
+    if scrambler.place == "before_ecc":
+        return None if Part.METADATA in scrambler.covers else inverse
+    in_words = any(span.part is Part.METADATA for word in recipe.layout.codewords for span in word.message)
+    over_loose = scrambler.restart == "column" and Part.METADATA in scrambler.covers
+    if in_words or over_loose or not scrambler.covers >= {Part.DATA, Part.PARITY}:
+        return None
+    return replace(inverse, code=replace(code, erased_is_codeword=not code.erased_is_codeword))
