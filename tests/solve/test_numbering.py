@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import spare_groups
+from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
-from deadstick.solve.block_metadata import BlockMetadata, block_values
+from deadstick.solve.block_metadata import BlockMetadata, block_metadata, block_values
 from deadstick.solve.numbering import numberings
 from deadstick.solve.versions import with_versions
 
@@ -170,3 +173,29 @@ def test_readings_of_a_fuller_field_leave_room_for_others() -> None:
     found = BlockMetadata(np.arange(40), values, np.ones((40, 4), np.bool_))
     fields = [item.number for item in numberings(found, 40)]
     assert any(np.array_equal(field.read(values[:38, 0]), logical) for field in fields)
+
+
+def test_blocks_that_were_read_at_many_addresses_do_not_hide_the_number() -> None:
+    found, logical = metadata()
+    times = 64
+    values, good = np.tile(found.values, (times, 1, 1)), np.tile(found.good, (times, 1))
+    blocks = np.arange(times * BLOCKS)
+    again = blocks >= BLOCKS
+    assert numberings(BlockMetadata(blocks, values, good), len(blocks)) == []  # more copies than a chip keeps
+    best = numberings(BlockMetadata(blocks, values, good, again), len(blocks))[0]
+    assert best == numberings(found, BLOCKS)[0]
+    assert np.array_equal(best.number.read(values[:BLOCKS, 0]), logical)
+
+
+def test_a_block_is_read_again_where_its_bits_are_those_of_another_and_not_where_its_metadata_are() -> None:
+    rng = np.random.default_rng(6)
+    recipe = Recipe(8, spare_groups(512 + 16, 1, 512, 4, 7), Code(13, 0x201B, 4))
+    data = rng.integers(0, 256, (24, 512), np.uint8)
+    data[8:16] = data[:8]
+    pages = recipe.encode(data, np.full((24, 4), 7, np.uint8), np.arange(24))
+    pages[16:24] = pages[:8]
+    pages[16:24, 5] ^= 1  # a copy with a bit error of its own
+    found = block_metadata(pages, recipe)
+    assert found.again is not None
+    assert found.again.tolist() == [False, True, False]
+    assert found.told_once.blocks.tolist() == [0, 2]

@@ -7,6 +7,7 @@ other say nothing. Every field of one to four bytes, either end first, may be me
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from hashlib import blake2b
 from typing import Literal
 
 import numpy as np
@@ -33,11 +34,13 @@ class BlockMetadata:
         blocks: `int64[blocks]`, physical block numbers.
         values: `uint8[blocks, samples, metadata_bytes]`.
         good: `bool[blocks, samples]`, the page was corrected.
+        again: `bool[blocks]`, see `read_again`; None where nobody looked.
     """
 
     blocks: NDArray[np.int64]
     values: NDArray[np.uint8]
     good: NDArray[np.bool_]
+    again: NDArray[np.bool_] | None = None
 
     @cached_property
     def is_blank(self) -> NDArray[np.bool_]:
@@ -76,7 +79,13 @@ class BlockMetadata:
 
     def of(self, chosen: NDArray[np.bool_]) -> "BlockMetadata":
         """Those of some blocks alone."""
-        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen])
+        again = None if self.again is None else self.again[chosen]
+        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen], again)
+
+    @property
+    def told_once(self) -> "BlockMetadata":
+        """Without blocks that are not of the kind of the others, and without those that were read again."""
+        return self.of(~self.is_foreign if self.again is None else ~(self.is_foreign | self.again))
 
 
 def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
@@ -87,6 +96,7 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
     blocks = np.arange(len(space) // size, dtype=np.int64)
     values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
     good = np.zeros((len(blocks), len(places)), np.bool_)
+    digests = np.zeros((len(blocks), len(places)), np.uint64)
     for column, place in enumerate(places):
         for chunk in _chunks(blocks, 256):
             numbers = chunk * size + place
@@ -94,8 +104,29 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
             batch = recipe.decode(raw, space.numbers(numbers))
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
+            digests[chunk, column] = [int.from_bytes(blake2b(row.data, digest_size=8).digest()) for row in raw]
     written = good.any(axis=1)
-    return BlockMetadata(blocks[written], values[written], good[written])
+    return BlockMetadata(blocks[written], values[written], good[written], read_again(digests[written]))
+
+
+def read_again(digests: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Blocks of which all pages that were looked at are, bit for bit, those of an earlier one.
+
+    An older copy has another version, or other bit errors at least. Bits that are all the same are one block that was
+    read at two addresses, and it says nothing twice.
+
+    Args:
+        digests: `uint64[blocks, samples]`, of the pages as read.
+
+    Returns:
+        `bool[blocks]`.
+
+    >>> read_again(np.array([[1, 2], [1, 3], [1, 2]], np.uint64)).tolist()
+    [False, False, True]
+    """
+    again = np.ones(len(digests), np.bool_)
+    again[np.unique(digests, axis=0, return_index=True)[1]] = False
+    return again
 
 
 def fields(metadata_bytes: int) -> Iterator[BitField]:
