@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import spare_groups
+from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.recipe.translation import BitField
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata, block_values
 from deadstick.solve.numbering import numberings
@@ -175,27 +176,32 @@ def test_readings_of_a_fuller_field_leave_room_for_others() -> None:
     assert any(np.array_equal(field.read(values[:38, 0]), logical) for field in fields)
 
 
-def test_blocks_that_were_read_at_many_addresses_do_not_hide_the_number() -> None:
-    found, logical = metadata()
-    times = 64
-    values, good = np.tile(found.values, (times, 1, 1)), np.tile(found.good, (times, 1))
-    blocks = np.arange(times * BLOCKS)
-    again = blocks >= BLOCKS
-    assert numberings(BlockMetadata(blocks, values, good), len(blocks)) == []  # more copies than a chip keeps
-    best = numberings(BlockMetadata(blocks, values, good, again), len(blocks))[0]
-    assert best == numberings(found, BLOCKS)[0]
-    assert np.array_equal(best.number.read(values[:BLOCKS, 0]), logical)
-
-
-def test_a_block_is_read_again_where_its_bits_are_those_of_another_and_not_where_its_metadata_are() -> None:
+def test_a_block_that_is_bit_for_bit_another_is_left_out_and_a_copy_is_not() -> None:
     rng = np.random.default_rng(6)
     recipe = Recipe(8, spare_groups(512 + 16, 1, 512, 4, 7), Code(13, 0x201B, 4))
     data = rng.integers(0, 256, (24, 512), np.uint8)
-    data[8:16] = data[:8]
     pages = recipe.encode(data, np.full((24, 4), 7, np.uint8), np.arange(24))
+    pages[8:16] = pages[:8]
     pages[16:24] = pages[:8]
     pages[16:24, 5] ^= 1  # a copy with a bit error of its own
-    found = block_metadata(pages, recipe)
-    assert found.again is not None
-    assert found.again.tolist() == [False, True, False]
-    assert found.told_once.blocks.tolist() == [0, 2]
+    assert block_metadata(pages, recipe).blocks.tolist() == [0, 2]
+
+
+def test_equal_bits_under_other_keystreams_are_another_block() -> None:
+    rng = np.random.default_rng(6)
+    keystreams = StoredKeystreams(tuple(rng.bytes(528) for _ in range(16)))
+    parts = frozenset(Part)
+    recipe = Recipe(
+        8,
+        spare_groups(512 + 16, 1, 512, 4, 7),
+        Code(13, 0x201B, 4),
+        Scrambler("after_ecc", "column", keystreams, parts, 1, 8),
+    )
+    data = rng.integers(0, 256, (24, 512), np.uint8)
+    pages = recipe.encode(data, np.full((24, 4), 7, np.uint8), np.arange(24))
+    pages[8:16] = pages[:8]  # read under keystreams 8 to 15: no codewords
+    pages[16:24] = pages[:8]  # and under 0 to 7 again
+    assert block_metadata(pages, recipe).blocks.tolist() == [0]
+    pages[8:16] = recipe.encode(data[:8], np.full((8, 4), 7, np.uint8), np.arange(8, 16))
+    pages[:8] = pages[8:16]  # no codewords there, but here
+    assert block_metadata(pages, recipe).blocks.tolist() == [1, 2]

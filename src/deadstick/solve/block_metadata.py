@@ -7,8 +7,8 @@ other say nothing. Every field of one to four bytes, either end first, may be me
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from hashlib import blake2b
 from typing import Literal
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,13 +34,11 @@ class BlockMetadata:
         blocks: `int64[blocks]`, physical block numbers.
         values: `uint8[blocks, samples, metadata_bytes]`.
         good: `bool[blocks, samples]`, the page was corrected.
-        again: `bool[blocks]`, see `read_again`; None where nobody looked.
     """
 
     blocks: NDArray[np.int64]
     values: NDArray[np.uint8]
     good: NDArray[np.bool_]
-    again: NDArray[np.bool_] | None = None
 
     @cached_property
     def is_blank(self) -> NDArray[np.bool_]:
@@ -79,54 +77,44 @@ class BlockMetadata:
 
     def of(self, chosen: NDArray[np.bool_]) -> "BlockMetadata":
         """Those of some blocks alone."""
-        again = None if self.again is None else self.again[chosen]
-        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen], again)
-
-    @property
-    def told_once(self) -> "BlockMetadata":
-        """Without blocks that are not of the kind of the others, and without those that were read again."""
-        return self.of(~self.is_foreign if self.again is None else ~(self.is_foreign | self.again))
+        return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen])
 
 
 def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
-    """Metadata of a few pages of every block of the dump, or of all chips."""
+    """Metadata of a few pages of every block of the dump, or of all chips.
+
+    A block that is bit for bit an earlier one, under the same keystreams, says nothing twice: an older copy has another
+    version, or other bit errors at least. It is left out, as a block that was read at two addresses.
+    """
     size = recipe.pages_per_block
     space = PageSpace.of(pages, size)
     places = sorted({quarter * size // 4 for quarter in SAMPLES})
-    blocks = np.arange(len(space) // size, dtype=np.int64)
+    blocks = _different(space, recipe, places)
     values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
     good = np.zeros((len(blocks), len(places)), np.bool_)
-    digests = np.zeros((len(blocks), len(places)), np.uint64)
     for column, place in enumerate(places):
-        for chunk in _chunks(blocks, 256):
-            numbers = chunk * size + place
+        for chunk in _chunks(np.arange(len(blocks)), 256):
+            numbers = blocks[chunk] * size + place
             raw = space.take(numbers)
             batch = recipe.decode(raw, space.numbers(numbers))
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
-            digests[chunk, column] = [int.from_bytes(blake2b(row.data, digest_size=8).digest()) for row in raw]
     written = good.any(axis=1)
-    return BlockMetadata(blocks[written], values[written], good[written], read_again(digests[written]))
+    return BlockMetadata(blocks[written], values[written], good[written])
 
 
-def read_again(digests: NDArray[np.uint64]) -> NDArray[np.bool_]:
-    """Blocks of which all pages that were looked at are, bit for bit, those of an earlier one.
-
-    An older copy has another version, or other bit errors at least. Bits that are all the same are one block that was
-    read at two addresses, and it says nothing twice.
-
-    Args:
-        digests: `uint64[blocks, samples]`, of the pages as read.
-
-    Returns:
-        `bool[blocks]`.
-
-    >>> read_again(np.array([[1, 2], [1, 3], [1, 2]], np.uint64)).tolist()
-    [False, False, True]
-    """
-    again = np.ones(len(digests), np.bool_)
-    again[np.unique(digests, axis=0, return_index=True)[1]] = False
-    return again
+def _different(space: PageSpace, recipe: Recipe, places: list[int]) -> NDArray[np.int64]:
+    """`int64[blocks]`: those that differ from every earlier one in a page that is looked at, or in its keystream."""
+    blocks = np.arange(len(space) // recipe.pages_per_block, dtype=np.int64)
+    seen = np.zeros((len(blocks), len(places), 2), np.int64)
+    for column, place in enumerate(places):
+        for chunk in _chunks(blocks, 256):
+            numbers = chunk * recipe.pages_per_block + place
+            seen[chunk, column, 0] = [crc32(row.tobytes()) for row in space.take(numbers)]
+            if recipe.scrambler is not None:
+                seen[chunk, column, 1] = recipe.scrambler.index(space.numbers(numbers), recipe.pages_per_block)
+    first: NDArray[np.int64] = np.sort(np.unique(seen, axis=0, return_index=True)[1])
+    return first
 
 
 def fields(metadata_bytes: int) -> Iterator[BitField]:
@@ -151,9 +139,10 @@ def _is_pattern(raw: NDArray[np.uint8]) -> NDArray[np.bool_]:
 
     Zeros and ones under a mark may well be data; any other byte, nearly throughout, is the pattern of a test.
     """
-    middle = np.median(raw, axis=1)
-    tested = constant_rows(raw) & (middle != 0x00) & (middle != 0xFF)
-    pattern: NDArray[np.bool_] = tested | (raw == raw[:, :1]).all(axis=1)
+    constant = constant_rows(raw)
+    middle = np.median(raw[constant], axis=1)
+    pattern: NDArray[np.bool_] = (raw == raw[:, :1]).all(axis=1)
+    pattern[constant] |= (middle != 0x00) & (middle != 0xFF)
     return pattern
 
 

@@ -54,7 +54,7 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
         Empty where no field behaves like one: then the translation is the identity as far as metadata tells.
     """
     found: list[Numbering] = []
-    metadata = metadata.told_once
+    metadata = metadata.of(~metadata.is_foreign)
     if len(metadata.blocks) < FEWEST_BLOCKS:
         return found
     for field in fields(metadata.values.shape[2]):
