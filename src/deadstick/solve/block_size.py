@@ -35,6 +35,7 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
 
     A byte that belongs to the block as a whole changes only at block borders; changes at random places would be
     multiples of d with the chance 1/d each. Bytes outside the code's cover may change by a bit error here and there.
+    A byte that counts pages and changes in steps belongs to no block.
     """
     most = min(len(pages), METADATA_BYTES // recipe.layout.page_bytes)
     batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
@@ -44,7 +45,7 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
         under = recipe.scrambler.index(np.arange(most, dtype=np.int64), recipe.pages_per_block)
         good &= ~recipe.scrambler.keystreams.unknown[under]
     starts = np.flatnonzero(batch.erased[:-1] & ~batch.erased[1:]) + 1
-    best: BlockSize | None = None
+    seen: list[tuple[BlockSize, int]] = []
     # A page of one codeword may be a part of one of several, and a block have that many times as many.
     times = DATA_SIZES[-1] // recipe.layout.data_bytes if len(recipe.layout.codewords) == 1 else 1
     for column in range(batch.metadata.shape[1]):
@@ -52,9 +53,14 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
         # Where blocks between written ones are erased, few borders show by a change; the others show by that.
         borders = np.union1d(changes, starts) if len(changes) else changes
         found = _common_step(changes, times) or _common_step(borders, times)
-        if found is not None and (best is None or (found.log10_chance or 0.0) < (best.log10_chance or 0.0)):
-            best = found
-    return best or _without_metadata(batch.erased, period)
+        if found is not None:
+            seen.append((found, column))
+    seen.sort(key=lambda item: item[0].log10_chance or 0.0)
+    for found, column in seen:
+        longer = (other.pages for other, _ in seen if _is_longer(other, found))
+        if not any(_counts_pages(batch.metadata[:, column], good, size) for size in longer):
+            return found
+    return _without_metadata(batch.erased, period)
 
 
 def agreed(hint: int, seen: BlockSize) -> BlockSize:
@@ -116,6 +122,29 @@ def _changes(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.i
     in_a_row[:-1] |= near
     alone: NDArray[np.int64] = changes[~in_a_row]
     return alone
+
+
+def _is_longer(other: BlockSize, found: BlockSize) -> bool:
+    """Whether a byte shows blocks of several smaller ones each, of no more pages than any has, beyond accident."""
+    times, rest = divmod(other.pages, found.pages)
+    return times > 1 and not rest and other.pages <= PAGES_PER_BLOCK[1] and (other.log10_chance or 0.0) < SURE_CHANCE
+
+
+def _counts_pages(values: NDArray[np.uint8], good: NDArray[np.bool_], size: int) -> bool:
+    """Whether a byte that changes inside blocks has the same values at the same places of all of them.
+
+    A high byte of the page's number does. So does a low one under a table of keystreams that is known but for a
+    constant each: the part of the number that goes by the keystream is taken for the keystream's own. One change that
+    the place does not tell is enough against it: numbers of blocks that lie in order but for a few look much the same.
+    """
+    changes = _changes(values, good)
+    inside = changes[changes % size != 0]
+    usual = np.zeros(size, np.uint8)
+    for place in np.union1d(inside % size, inside % size - 1).tolist():
+        usual[place] = np.bincount(values[place::size][good[place::size]], minlength=1).argmax()
+    # Equal on both sides of a change, the usual values would tell none of it.
+    told = (values[inside] == usual[inside % size]) & (values[inside - 1] == usual[inside % size - 1])
+    return len(inside) > 0 and bool(told.all())
 
 
 def _common_step(places: NDArray[np.int64], times: int = 1) -> BlockSize | None:
