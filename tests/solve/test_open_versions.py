@@ -8,6 +8,8 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.open_versions import Ordered, ordered
+from deadstick.solve.version_bits import Copied
+from deadstick.solve.write_counts import constants_in_turn, order_of_counts
 
 NUMBER = Numbering(BitField(0, 1), 10.0, "", -20.0, 1.0)
 LOGICAL = np.array([*range(40), *range(0, 40, 2)])
@@ -110,3 +112,62 @@ def test_copies_that_are_equal_follow_the_row_of_all_numbers(constant: int) -> N
     copies = Filled(versions, 0b11111100000)
     found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies)
     check_newest(found, versions, constant)
+
+
+class Partly:
+    """Copies that all differ, and show which was filled later where their versions differ in some bits."""
+
+    def __init__(self, versions: np.ndarray, bits: int) -> None:
+        self.versions, self.bits = versions, bits
+
+    def vote(self, one: int, other: int) -> int:
+        highest = int(self.versions[one] ^ self.versions[other]).bit_length() - 1
+        if not self.bits >> highest & 1:
+            return 0
+        return 1 if self.versions[one] < self.versions[other] else -1
+
+    def alike(self, one: int, other: int) -> bool:
+        return one == other
+
+
+def counts_of_writes(lost: int = 0) -> np.ndarray:
+    """Half of the blocks were written again, and the copy before is still there; of some the one before that is."""
+    newest: np.ndarray = np.where(np.arange(40) % 2, 41, 42 + np.arange(40) // 2 % 3)
+    older = newest[::2] - 1
+    older[:lost] -= 1
+    versions: np.ndarray = np.r_[newest, older]
+    return versions
+
+
+@pytest.mark.parametrize("constant", [0, 0x2B, 0x7FFF, 0x1234])
+def test_counts_that_follow_each_other_tell_a_bit_that_nothing_else_tells(constant: int) -> None:
+    """Copies with 42 and 43 say nothing of the bit in which these differ; what others say leaves no other order."""
+    versions = counts_of_writes()
+    copies = Partly(versions, 0b110)
+    found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies)
+    check_newest(found, versions, constant)
+
+
+@pytest.mark.parametrize("constant", [0, 0x2B, 0x7FFF])
+def test_counts_of_which_one_is_lost_tell_nothing_of_the_rest(constant: int) -> None:
+    versions = counts_of_writes(lost=1)
+    copies = Partly(versions, 0b110)
+    assert ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies) is None
+
+
+def test_one_pair_of_copies_with_two_between_them_lost_turns_no_other_round() -> None:
+    """Counts of 40 and 43 follow each other under a wrong constant, as do those of all others, which differ by one."""
+    versions = np.r_[np.where(np.arange(40) % 2, 40, 41), np.full(20, 40)]
+    versions[0] = 43
+    assert constants_in_turn(LOGICAL, versions) == [1, 2]
+    some = Copied(LOGICAL, versions, np.arange(len(LOGICAL)), Partly(versions, 0b001))
+    assert order_of_counts(some, lambda _: Consistency(0.0, ())) is None
+
+
+def test_few_values_that_do_not_follow_each_other_are_no_counts() -> None:
+    """Erase counts in a narrow range: some copies tell their order, and that says nothing of the others."""
+    rng = np.random.default_rng(3)
+    newest = rng.integers(40, 44, 40)
+    versions = np.r_[newest, (newest[::2] - 40 + rng.integers(1, 4, 20)) % 4 + 40]
+    copies = Partly(versions, 0b010)
+    assert ordered(NUMBER, metadata(versions, 0x2B), Volumes(versions, frozenset()), copies) is None

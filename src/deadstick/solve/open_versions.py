@@ -2,7 +2,8 @@
 
 Under an unknown constant a version still tells copies of a block apart, but which of two is the newer one hangs on the
 constant. Where versions number all writes few constants are left, and all are judged (`write_numbers`); of any other
-version each bit that matters is a question of its own (`version_bits`). Where something is not told, copies stay equal.
+version each bit that matters is a question of its own (`version_bits`). Where a bit is not shown, but versions count
+the writes of each block, the others tell it (`write_counts`). Where something is not told, copies stay equal.
 """
 
 from collections.abc import Callable
@@ -20,6 +21,7 @@ from deadstick.solve.filling import Copies
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.version_bits import Copied, bit_by_bit
 from deadstick.solve.versions import with_versions
+from deadstick.solve.write_counts import order_of_counts
 from deadstick.solve.write_numbers import (
     LESS,
     MOST_ORDERS,
@@ -100,7 +102,12 @@ def _told(
             votes = np.array([copies.vote(*pair) if copies else 0 for pair in blocks[pairs].tolist()], np.int64)
             order = told_order(orders, found, partial(votes_on_order, pairs, values, votes))
             return order and Ordered(translation, _offset(field, order[0], width), *order[1:])
-    settled = bit_by_bit(Copied(logical, values, blocks, copies), found)
+    copied = Copied(logical, values, blocks, copies)
+    settled = bit_by_bit(copied, found)
+    if numbers is None and (settled is None or not settled[2]):
+        counts = order_of_counts(copied, found)
+        if counts is not None and (settled is None or counts[1].share >= settled[1].share - LESS):
+            settled = counts
     if settled is None or (numbers is not None and not numbers.hold(settled[0])):
         return None
     return Ordered(translation, _offset(field, settled[0], width), *settled[1:])
