@@ -69,3 +69,13 @@ def test_numbers_in_steps_that_lie_in_order_but_for_two_are_no_count_of_pages() 
     metadata[:, NUMBER] = np.repeat(16 * first % 256, 16)
     metadata[:, NUMBER + 1] = np.repeat(16 * first // 256, 16)
     assert block_size(stored(metadata), Recipe(1, LAYOUT, CODE), 0).pages == 16
+
+
+@pytest.mark.parametrize("constant", [0x00, 0x5C])
+def test_numbers_in_steps_that_lie_in_order_are_no_count_of_pages(constant: int) -> None:
+    """As on a disk that was filled once, where what was written over lies at the end, out of the pages looked at."""
+    first = np.repeat(16 * np.arange(160), 16)
+    metadata = np.full((len(first), 8), 0xA5, np.uint8)
+    metadata[:, NUMBER] = first % 256 ^ constant
+    metadata[:, NUMBER + 1] = first // 256 ^ constant
+    assert block_size(stored(metadata), Recipe(1, LAYOUT, CODE), 0).pages == 16

@@ -56,8 +56,9 @@ def block_size(pages: NDArray[np.uint8], recipe: Recipe, period: int) -> BlockSi
         if found is not None:
             seen.append((found, column))
     seen.sort(key=lambda item: item[0].log10_chance or 0.0)
+    counts_up = {column: _counts_up(batch.metadata[:, column], good) for _, column in seen}
     for found, column in seen:
-        longer = (other.pages for other, _ in seen if _is_longer(other, found))
+        longer = {other.pages for other, at in seen if _is_longer(other, found) and not counts_up[at]}
         if not any(_counts_pages(batch.metadata[:, column], good, size) for size in longer):
             return found
     return _without_metadata(batch.erased, period)
@@ -128,6 +129,17 @@ def _is_longer(other: BlockSize, found: BlockSize) -> bool:
     """Whether a byte shows blocks of several smaller ones each, of no more pages than any has, beyond accident."""
     times, rest = divmod(other.pages, found.pages)
     return times > 1 and not rest and other.pages <= PAGES_PER_BLOCK[1] and (other.log10_chance or 0.0) < SURE_CHANCE
+
+
+def _counts_up(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> bool:
+    """Whether a byte may go up by one at every change, whatever constant its keystream leaves on it.
+
+    It may be the high part of numbers of blocks in order then: their low part comes again with each value of the high
+    one, and looks like a count of pages in a longer block.
+    """
+    changes = _changes(values, good)
+    steps = values[changes] ^ values[changes - 1]
+    return bool((steps & (steps + 1) == 0).all())  # v ^ (v + 1) is a row of ones at the low end
 
 
 def _counts_pages(values: NDArray[np.uint8], good: NDArray[np.bool_], size: int) -> bool:
