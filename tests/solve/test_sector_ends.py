@@ -74,3 +74,10 @@ def test_unused_columns_behind_a_plain_page_do_no_harm() -> None:
     data = dump_of(4096, spare).reshape(-1, 4096 + spare)
     data[:, -40:] = 0xFF
     assert page_sizes(data.reshape(-1))[0].page_bytes == 4096 + spare
+
+
+def test_the_border_of_blank_metadata_names_no_size_that_shares_a_factor_with_the_page() -> None:
+    """7 of 8 ends at byte 2077 of 2446 lie at no sector of 8561 bytes, seven halves of it, and one in 8 does."""
+    pages = dump_of(2048, 398).reshape(-1, 2446)
+    pages[:, 2049:2077] = 0xFF
+    assert page_sizes(pages.reshape(-1))[0].page_bytes == 2446

@@ -53,8 +53,9 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
     places = _within_pages(ends(data), pages)
     if len(places) < FEWEST_ENDS:
         return []
-    hits = np.array([_inside(places % page) for page in pages.tolist()])
-    usual = len(places) / SECTOR_BYTES
+    telling = _without_other_borders(places)
+    hits = np.array([_inside(telling % page) for page in pages.tolist()])
+    usual = len(telling) / SECTOR_BYTES
     figures = (hits - usual) / np.sqrt(max(usual, 1.0))
     order = np.argsort(-figures, kind="stable")[:MOST_SIZES]
     named = [
@@ -62,10 +63,10 @@ def page_sizes(data: NDArray[np.uint8]) -> list[PageCandidate]:
             int(pages[i]),
             (),
             float(figures[i]),
-            f"{hits[i]} of {len(places)} blank stretches end at sectors, {figures[i]:.0f} standard deviations",
+            f"{hits[i]} of {len(telling)} blank stretches end at sectors, {figures[i]:.0f} standard deviations",
         )
         for i in order.tolist()
-        if figures[i] > FIGURE_MIN and hits[i] > FEWEST_SHARE * len(places)
+        if figures[i] > FIGURE_MIN and hits[i] > FEWEST_SHARE * len(telling)
     ]
     return named or _with_codewords_in_line(places, pages)
 
@@ -141,6 +142,22 @@ def _within_pages(places: NDArray[np.int64], pages: NDArray[np.int64]) -> NDArra
     page = int(pages[starts >= NEARLY * starts.max()].max())
     others: NDArray[np.int64] = places[places % page != 0]
     return others
+
+
+def _without_other_borders(places: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The ends less those that come at one and the same place of every page, if that is none of a sector.
+
+    Blank metadata end where parity begins. Under a page size that is no multiple of the right one, but shares a factor
+    with one, a part of these ends would lie at a sector, and be more than the ends of files are.
+    """
+    if len(places) < FEWEST_ENDS or not _are_regular(places):
+        return places
+    distances, times = np.unique(np.diff(places), return_counts=True)
+    offsets = places % distances[times.argmax()]
+    values, counts = np.unique(offsets, return_counts=True)
+    borders = values[(counts >= REGULAR_SHARE * len(places)) & (values % SECTOR_BYTES != 0)]
+    kept: NDArray[np.int64] = places[~np.isin(offsets, borders)]
+    return kept
 
 
 def _inside(offsets: NDArray[np.int64]) -> int:
