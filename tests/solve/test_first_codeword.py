@@ -12,7 +12,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.nand import add_bit_errors
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.code import code_view, identify
-from deadstick.solve.decoding import DEEP, MIDDLE, SHALLOW, DecodingTest, Depth
+from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, DecodingTest, Depth
 from deadstick.solve.heads import Heads, Rows, Tail
 from deadstick.solve.page import complete_page
 from deadstick.solve.places import Places, ending_places, every_place, in_line_places, spare_places
@@ -99,6 +99,17 @@ def test_decoding_finds_what_no_clean_word_shows(name: str) -> None:
     found = complete_page(view, words, layout.page_bytes)
     assert found is not None
     assert found.codewords == layout.codewords
+
+
+def test_a_known_strength_shows_a_code_that_has_fewer_syndromes_than_are_taken() -> None:
+    code = CODES["gathered"]
+    pages = pages_of(LAYOUTS["gathered"], code, rate=9 / (8 * 1030 + code.parity_bits))
+    test = DecodingTest(Heads.of(Rows("pages as read", pages)))
+    places = suggested(pages, test.heads, 2048)
+    assert test.search(places, [code.primitive_polynomial], DEEPEST, 1) == []
+    assert test.search(places, [code.primitive_polynomial], DEEPEST, 1, t=code.t)
+    assert test.search(places, [code.primitive_polynomial], DEEPEST, 1, t=code.t, orders=(code.bit_order,))
+    assert test.search(places, [code.primitive_polynomial], DEEPEST, 1, t=code.t, orders=("msb",)) == []
 
 
 def test_noise_decodes_nowhere() -> None:

@@ -1,12 +1,13 @@
 """The order of the search for a code."""
 
+from dataclasses import replace
 from time import monotonic
 
 import numpy as np
 import pytest
 
 from deadstick.solve import find_code
-from deadstick.solve.decoding import NATURAL, fits
+from deadstick.solve.decoding import NATURAL, ORDERS, fits
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.heads import MESSAGES
 from deadstick.solve.hints import CodeHint
@@ -52,3 +53,15 @@ def test_what_is_known_of_the_code_is_searched_before_all_the_rest() -> None:
     assert {(step.polynomials, step.messages) for step in length} == {(every_polynomial(), (2048,))}
     assert {step.natural for step in length} == {True, False}
     assert list(hinted_steps(24, CodeHint("bch", message_bytes=768))) == []
+
+
+def test_a_known_strength_or_bit_order_narrows_every_step_that_comes_first() -> None:
+    assert [replace(step, orders=ORDERS) for step in hinted_steps(24, None, "lsb")] == list(first_steps(24))
+    assert {step.orders for step in hinted_steps(24, None, "lsb")} == {("lsb",)}
+    strong = list(hinted_steps(24, CodeHint("bch", t=40)))
+    assert [replace(step, t=None) for step in strong] == list(first_steps(24))
+    assert {step.t for step in strong} == {40}
+    both = list(hinted_steps(24, CodeHint("bch", m=14, t=40), "msb"))
+    assert {(step.orders, step.t) for step in both} == {(("msb",), 40)}
+    assert {p.bit_length() - 1 for step in both for p in step.polynomials} == {14}
+    assert list(hinted_steps(24, CodeHint("hamming"), "msb")) == []

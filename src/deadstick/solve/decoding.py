@@ -50,6 +50,14 @@ class Depth(NamedTuple):
     rows: int
     weakest: int = 0
 
+    def of_strength(self, t: int | None) -> "Depth":
+        """The same for a code of known strength: no syndrome that it has not, and no shorter parity.
+
+        >>> Depth(40, 2).of_strength(24)
+        Depth(syndromes=24, rows=2, weakest=24)
+        """
+        return self if t is None else Depth(min(self.syndromes, t), self.rows, t)
+
 
 SHALLOW, MIDDLE, DEEP, DEEPEST = Depth(4, 8), Depth(11, 3), Depth(21, 2), Depth(40, 2)
 
@@ -78,6 +86,8 @@ class DecodingTest:
         tried: int,
         *,
         natural: bool = True,
+        orders: Sequence[BitOrder] = ORDERS,
+        t: int | None = None,
     ) -> list[Window]:
         """Try polynomials on places.
 
@@ -87,11 +97,14 @@ class DecodingTest:
             depth: how many syndromes and rows, for all messages or by their length.
             tried: hypotheses tried before, which the chance takes into account.
             natural: only the smallest field for each length of message, or only the others.
+            orders: of the bits.
+            t: errors that the code corrects in a word; None where that is not known.
 
         Returns:
             Convincing windows of the first polynomial that has any, best first.
         """
-        depths = {item.message: depth if isinstance(depth, Depth) else depth[item.message] for item in places}
+        asked_for = {item.message: depth if isinstance(depth, Depth) else depth[item.message] for item in places}
+        depths = {message: one.of_strength(t) for message, one in asked_for.items()}
         worth = [item for item in places if depths[item.message].rows]
         asked = [(item, m) for item in worth for m in DEGREES if self._wanted(item.message, m, natural=natural)]
         degrees = Counter(gf2poly.degree(polynomial) for polynomial in polynomials)
@@ -105,7 +118,7 @@ class DecodingTest:
                 pool.submit(_Trial.of, self, item, m, order, depths[item.message], with_spectrum=degrees[m] >= WORTH)
                 for item, m in asked
                 if degrees[m]
-                for order in ORDERS
+                for order in orders
             ]
             trials = [trial.result() for trial in built]
             parts = [

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.progress import Progress, silent
+from deadstick.recipe.code import BitOrder
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, NATURAL, SHALLOW, Depth
 from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
@@ -71,14 +72,15 @@ class CodeSearch:
         self.tried = 1
         self._left: list[Step] = []
 
-    def first(self, hint: CodeHint | None = None) -> FoundPage | None:
+    def first(self, hint: CodeHint | None = None, order: BitOrder | None = None) -> FoundPage | None:
         """What is most likely to be found, or quickest to try; what a hint leaves comes before.
 
         Args:
             hint: what is known of the code. Whether it fits is asked when a code is found.
+            order: the bit order that is known; asked in the same way.
         """
         count = len(self.candidates)
-        return self._run([*hinted_steps(count, hint), *first_steps(count)], monotonic() + FIRST_SECONDS)
+        return self._run([*hinted_steps(count, hint, order), *first_steps(count)], monotonic() + FIRST_SECONDS)
 
     def later(self, deadline: float) -> FoundPage | None:
         """All the rest, and before it what the time for the first steps did not reach: no other step takes its place.
@@ -112,7 +114,9 @@ class CodeSearch:
             left = step.polynomials
             for _ in range(MOST_TURNS):
                 places = _of_messages(view.in_line, step)
-                windows = view.test.search(places, left, depth, self.tried, natural=step.natural)
+                windows = view.test.search(
+                    places, left, depth, self.tried, natural=step.natural, orders=step.orders, t=step.t
+                )
                 if not windows:
                     break
                 shown = {window.polynomial for window in windows}
@@ -159,7 +163,9 @@ class CodeSearch:
         if step.everywhere:
             data = data_bytes_of(view.survey.page_bytes)
             places = [every_place(view.heads, message) for message in step.messages if message <= data]
-        return view.test.search(places, step.polynomials, depth, self.tried, natural=step.natural)
+        return view.test.search(
+            places, step.polynomials, depth, self.tried, natural=step.natural, orders=step.orders, t=step.t
+        )
 
     def _decoded(self, view: RowView, seen: list[Window]) -> list[Window]:
         """The windows that decoding finds with the polynomial which clean words have given, or the clean words' own.

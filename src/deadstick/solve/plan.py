@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from deadstick.codes import gf2poly
-from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, Depth
+from deadstick.recipe.code import BitOrder
+from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, ORDERS, SHALLOW, Depth
 from deadstick.solve.heads import MESSAGES
 from deadstick.solve.hints import CodeHint
 from deadstick.solve.polynomials import DEGREES, known_polynomials, polynomial_rounds
@@ -38,6 +39,8 @@ class Step:
         at_ends: try only single codewords in line that end where the structure of the spare area shows an end.
         everywhere: try every place, and not only those that the structure of the spare area suggests.
         after: candidates that an earlier step has tried.
+        orders: bit orders to try.
+        t: errors that the code corrects in a word; None where that is not known.
     """
 
     test: str
@@ -51,6 +54,8 @@ class Step:
     after: int = 0
     blind: bool = False
     messages: tuple[int, ...] = MESSAGES
+    orders: tuple[BitOrder, ...] = ORDERS
+    t: int | None = None
 
 
 def first_steps(candidates: int) -> Iterator[Step]:
@@ -100,15 +105,32 @@ def every_polynomial() -> tuple[int, ...]:
     return tuple(p for m in DEGREES for p in gf2poly.primitive_polynomials(m))
 
 
-def hinted_steps(candidates: int, hint: CodeHint | None) -> Iterator[Step]:
-    """What a hint on the field, the polynomial or the length of the data leaves, before everything else."""
-    if hint is None or hint.family != "bch":
+def hinted_steps(candidates: int, hint: CodeHint | None, order: BitOrder | None = None) -> Iterator[Step]:
+    """What a hint on the code or the bit order leaves, before everything else.
+
+    Args:
+        candidates: page sizes.
+        hint: what is known of the code.
+        order: the bit order that is known.
+    """
+    if hint is not None and hint.family != "bch":
         return
-    messages = MESSAGES if hint.message_bytes is None else (hint.message_bytes,)
+    t = hint.t if hint is not None else None
+    orders = ORDERS if order is None else (order,)
+    for step in _hinted(candidates, hint, is_narrower=t is not None or order is not None):
+        yield replace(step, orders=orders, t=t)
+
+
+def _hinted(candidates: int, hint: CodeHint | None, *, is_narrower: bool) -> Iterator[Step]:
+    """Steps for the field, the polynomial or the length of the data; the first steps where something else is known."""
+    message = None if hint is None else hint.message_bytes
+    messages = MESSAGES if message is None else (message,)
     few = min(candidates, EARLY_CANDIDATES)
-    if hint.m is None and hint.polynomial is None:
-        if hint.message_bytes in MESSAGES:
+    if hint is None or (hint.m is None and hint.polynomial is None):
+        if message in MESSAGES:
             yield from _of_length(few, messages)
+        elif message is None and is_narrower:
+            yield from first_steps(candidates)
         return
     degrees = DEGREES if hint.m is None else (hint.m,)
     left = tuple(

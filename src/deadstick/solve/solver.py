@@ -154,7 +154,7 @@ def _coded(
         if named is not None:
             return named
     return (
-        bch(codes.first(hints.code))
+        bch(codes.first(hints.code, hints.bit_order))
         or other(others.first())
         or bch(codes.later(deadline - OTHER_SECONDS))
         or other(others.later(deadline))
