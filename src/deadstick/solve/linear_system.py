@@ -37,6 +37,15 @@ class LinearSystem:
         rest, made = self._reduce(target, 0)
         return None if rest or not self.is_regular else made
 
+    def some_solution(self, target: int) -> int | None:
+        """One solution; None where there is none. The sum of it and any sum of the kernel is another.
+
+        >>> LinearSystem([0b011, 0b110, 0b101]).some_solution(0b101)
+        3
+        """
+        rest, made = self._reduce(target, 0)
+        return None if rest else made
+
     def solve_each(self, targets: NDArray[np.uint64]) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
         """One solution for each of many targets: `uint64[targets]`, and `bool[targets]` whether there is any.
 

@@ -91,7 +91,7 @@ def _seeds(
 def _voted(item: _Equations, code: Code, words: NDArray[np.uint8]) -> int | None:
     if not len(words):
         return None
-    targets = _integers(code.codec.remainder(words, item.message_bytes))
+    targets = integers(code.codec.remainder(words, item.message_bytes))
     seeds = Counter(filter(None, (item.system.solve(target ^ item.constant) for target in targets)))
     return seeds.most_common(1)[0][0] if seeds else None
 
@@ -134,21 +134,21 @@ def _equations(recipe: Recipe, scrambler: Scrambler, keystreams: LfsrKeystreams,
     basis = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
     streams = replace(scrambler, keystreams=basis).masks(recipe.layout)
     bare = Recipe(1, recipe.layout, replace(code, inverted=False, erased_is_codeword=False))
-    rows = np.concatenate([streams, _complement(scrambler, keystreams, recipe)])
+    rows = np.concatenate([streams, complement_of(scrambler, keystreams, recipe)])
     alike: dict[tuple[int, bytes], tuple[list[int], NDArray[np.uint8]]] = {}
     for slot, codeword in enumerate(recipe.layout.codewords):
         words = bare.words(rows, np.arange(len(rows)), slot)
         key = (codeword.message_bits // 8, words.tobytes())
         alike.setdefault(key, ([], words))[0].append(slot)
     for (message_bytes, _), (slots, words) in alike.items():
-        *columns, constant = _integers(code.codec.remainder(words, message_bytes))
+        *columns, constant = integers(code.codec.remainder(words, message_bytes))
         system = LinearSystem(columns)
         if system.is_regular:
             yield _Equations(tuple(slots), message_bytes, system, constant)
 
 
-def _complement(scrambler: Scrambler, keystreams: LfsrKeystreams, recipe: Recipe) -> NDArray[np.uint8]:
-    """`uint8[1, page_bytes]`: what the complement adds."""
+def complement_of(scrambler: Scrambler, keystreams: LfsrKeystreams, recipe: Recipe) -> NDArray[np.uint8]:
+    """`uint8[1, page_bytes]`: what the complement of all keystreams adds."""
     ones = np.zeros((1, recipe.layout.page_bytes), np.uint8)
     if keystreams.complement:
         one = replace(scrambler, keystreams=replace(keystreams, seeds=(1,)))
@@ -157,5 +157,6 @@ def _complement(scrambler: Scrambler, keystreams: LfsrKeystreams, recipe: Recipe
     return ones
 
 
-def _integers(rows: NDArray[np.uint8]) -> list[int]:
+def integers(rows: NDArray[np.uint8]) -> list[int]:
+    """Each of `uint8[rows, bytes]` as a number, the first byte highest."""
     return [int.from_bytes(row.tobytes(), "big") for row in rows]

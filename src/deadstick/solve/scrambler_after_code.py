@@ -29,6 +29,7 @@ from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
+from deadstick.solve.short_parity_seeds import short_parity_seeds
 from deadstick.solve.spread import evenly, evenly_of
 from deadstick.solve.table_recipes import data_as_read
 from deadstick.solve.text_seeds import seeds_by_text
@@ -112,6 +113,7 @@ def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
+    seeds = _with_short_parity_seeds(with_seeds(recipe, scrambler, keystreams, seeds), keystreams, seeds, found)
     seeds = _with_biased_seeds(with_seeds(recipe, scrambler, keystreams, seeds), keystreams, seeds, found)
     recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
@@ -135,23 +137,54 @@ def _with_text_seeds(
     return recipe, seeds
 
 
+def _with_short_parity_seeds(
+    recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
+) -> NDArray[np.uint64]:
+    """With those of the missing seeds that all codewords of a page tell together, or all but a few stages of them."""
+    missing = np.flatnonzero(seeds == 0)
+    if not len(missing):
+        return seeds
+    chosen = _pages_around(recipe, missing, found)
+    shown = short_parity_seeds(recipe, found.survey.pages[chosen], chosen, missing.tolist())
+    return _unless_refuted(recipe, keystreams, seeds, shown, found)
+
+
 def _with_biased_seeds(
     recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
 ) -> NDArray[np.uint64]:
     """With those of the missing seeds that most data speak for and the code does not refute."""
-    scrambler, missing = recipe.scrambler, np.flatnonzero(seeds == 0)
-    if scrambler is None or not len(missing):
+    missing = np.flatnonzero(seeds == 0)
+    if not len(missing):
         return seeds
-    written = np.flatnonzero(found.survey.written)
-    is_missing = np.isin(scrambler.index(written, recipe.pages_per_block), missing)
-    # The others show what data are like.
-    chosen = np.union1d(written[is_missing], evenly_of(written[~is_missing], KNOWN_PAGES))
+    chosen = _pages_around(recipe, missing, found)
     rows = data_as_read(replace(recipe, scrambler=None), found.survey.pages[chosen])
     shown = seeds_by_bias(recipe, rows, chosen, missing.tolist())
-    if shown:
-        seeds = seeds.copy()
-        seeds[list(shown)] = list(shown.values())
-        seeds[_refuted(with_seeds(recipe, scrambler, keystreams, seeds), found, written)] = 0
+    return _unless_refuted(recipe, keystreams, seeds, shown, found)
+
+
+def _pages_around(recipe: Recipe, missing: NDArray[np.int64], found: CodedPages) -> NDArray[np.int64]:
+    """Numbers of all pages under missing keystreams, and of some under the others, which show what data are like."""
+    written = np.flatnonzero(found.survey.written)
+    if recipe.scrambler is None:
+        return written
+    is_missing = np.isin(recipe.scrambler.index(written, recipe.pages_per_block), missing)
+    return np.union1d(written[is_missing], evenly_of(written[~is_missing], KNOWN_PAGES))
+
+
+def _unless_refuted(
+    recipe: Recipe,
+    keystreams: LfsrKeystreams,
+    seeds: NDArray[np.uint64],
+    shown: dict[int, int],
+    found: CodedPages,
+) -> NDArray[np.uint64]:
+    """The seeds with others that were shown, as far as anything decodes under them."""
+    scrambler = recipe.scrambler
+    if not shown or scrambler is None:
+        return seeds
+    seeds = seeds.copy()
+    seeds[list(shown)] = list(shown.values())
+    seeds[_refuted(with_seeds(recipe, scrambler, keystreams, seeds), found, np.flatnonzero(found.survey.written))] = 0
     return seeds
 
 
