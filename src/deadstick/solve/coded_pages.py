@@ -23,6 +23,8 @@ FIRST_PAGES = 8
 CONVINCING = -6.0
 CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
+ALIKE = 3.0
+"""Standard deviations of the words that fail, by which two hypotheses may differ though both are right."""
 
 
 class CodedPages(Protocol):
@@ -111,10 +113,20 @@ def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscr
         decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
-    # Of two registers that decode alike, one a part of the other, that which explains more keystreams.
-    if best is None or (decoded, -_unknown(recipe)) > (best.decoded, -_unknown(best.recipe)):
-        return Unscrambled(recipe, decoded, examined)
-    return best
+    found_one = Unscrambled(recipe, decoded, examined)
+    return found_one if best is None or is_better(found_one, best) else best
+
+
+def is_better(one: Unscrambled, other: Unscrambled) -> bool:
+    """Whether more decodes; of two that decode alike, one a part of the other, that which explains more keystreams.
+
+    Words with too many bit errors fail under both, and the pages under a few keystreams may have fewer of them.
+    """
+    more = _unknown(other.recipe) - _unknown(one.recipe)
+    failed = one.examined - one.decoded + other.examined - other.decoded
+    if more and abs(one.decoded - other.decoded) < ALIKE * np.sqrt(failed):
+        return more > 0
+    return (one.decoded, more) > (other.decoded, 0)
 
 
 def _unknown(recipe: Recipe) -> int:
