@@ -12,11 +12,13 @@ from deadstick.solve.decoding import DecodingTest, Depth
 from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.heads import MESSAGES, Heads
 from deadstick.solve.places import Places, ending_places, in_line_places, spare_places, telling
-from deadstick.solve.register import Hits, Register
+from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.row_noise import MOSTLY_USABLE, USABLE, bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
 
 FEWEST_ROWS = 8
+FEWEST_NEAR = 16
+"""Pages in which the register shows inside the first codeword, from which on no others are asked where that lies."""
 FEWEST_CLEAN = 3
 ROWS = 256
 MARKER_BITS = 5
@@ -31,7 +33,8 @@ class RowView:
         way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off.
         rows: see `heads.Rows`.
         page_rate: share of the bits of a page that are wrong, where the rows tell.
-        heads: see `heads.Heads`.
+        heads: see `heads.Heads`; under a register those of the rows whose first codeword is bare for certain, where
+            they are enough.
     """
 
     def __init__(self, survey: Survey, way: int | Register, hits: Hits | None = None) -> None:
@@ -44,16 +47,22 @@ class RowView:
             hits: places in the surveyed part where that register shows.
         """
         self.survey, self.way = survey, way
+        first_words = None
         if isinstance(way, Register):
+            hits = find_hits(survey.data, way) if hits is None else hits
             self.rows = survey.without_keystream(way, hits, 2 * ROWS)
         else:
             self.rows = survey.differences(way, ROWS) if way else survey.as_read(ROWS)
         rate = bit_error_rate(self.rows.values) if len(self.rows.values) else None
         self.page_rate = rate if rate is None or not self.rows.are_differences else rate / 2
-        if isinstance(way, Register):
+        if isinstance(way, Register) and hits is not None:
             # Where the register shows, much of the page is constant, and words of zeros belong to any code.
-            self.rows = replace(self.rows, values=self.rows.values[telling(self.rows.values)][:ROWS])
-        self.heads = Heads.of(self.rows)
+            near, far = survey.first_words_bare(way, hits, ROWS)
+            first_words = near if len(near.values) >= FEWEST_NEAR else None
+            # Of the near ones often nothing but the first codeword has content; the others tell of those behind it.
+            values = np.concatenate([near.values, far.values[: max(ROWS // 2, ROWS - len(near.values))]])
+            self.rows = replace(self.rows, values=values)
+        self.heads = Heads.of(first_words or self.rows)
 
     def depths(self, page_rate: float, alone: Collection[int] = ()) -> dict[int, Depth]:
         """How deep to look for each length of message, if so many bits of a page are wrong.
@@ -69,7 +78,7 @@ class RowView:
 
     def has_clean_words(self, page_rate: float) -> bool:
         """Whether some of the shortest words may be free of errors, if so many bits of a page are wrong."""
-        return clean_share(self._rate(page_rate), min(MESSAGES)) * len(self.rows.values) >= FEWEST_CLEAN
+        return clean_share(self._rate(page_rate), min(MESSAGES)) * len(self.heads.rows.values) >= FEWEST_CLEAN
 
     def _rate(self, page_rate: float) -> float:
         return 2 * page_rate if self.rows.are_differences else page_rate

@@ -8,14 +8,18 @@ from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
 from deadstick.flash.erased import erased_pages
-from deadstick.solve.heads import Rows
+from deadstick.solve.heads import MESSAGES, Rows
+from deadstick.solve.places import telling
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.register_states import rewound
 from deadstick.solve.spread import scattered
 
 SURVEY_BYTES = 64 << 20
 """What the search for page, code and scrambler reads; block numbers are read from the whole dump."""
+BARE = "pages without the register's output"
 MOST_ROWS = 4096
+FIRST_COLUMNS = min(MESSAGES)
+"""Columns of the first codeword, however long it is: no start of the register lies between them and the page's own."""
 
 
 def surveyed(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -78,14 +82,50 @@ class Survey:
             most: pages at the most.
         """
         hits = find_hits(self.data, register) if hits is None else hits
-        hits = hits.take(hits.positions < self.pages.size)
+        first, _ = self._first_hits(hits)
+        some = hits.take(first[scattered(len(first), most)])
+        return Rows(BARE, _telling(self._bare(register, some, self.page_bytes)))
+
+    def first_words_bare(self, register: Register, hits: Hits, most: int) -> tuple[Rows, Rows]:
+        """The same for pages whose first columns tell something, in two kinds.
+
+        Where the register starts anew at every codeword, a place in a later one does not tell its state at the
+        beginning of the page; one in the first codeword does, whatever the restarts are.
+
+        Args:
+            register: a shift register.
+            hits: where it shows in `data`.
+            most: pages at the most, of either kind.
+
+        Returns:
+            Pages in which the register shows in the first codeword, and those in which it shows only behind it.
+        """
+        first, column = self._first_hits(hits)
+        kinds = (first[column < FIRST_COLUMNS], first[column >= FIRST_COLUMNS])
+        near, far = (self._telling_bare(register, hits, one, most) for one in kinds)
+        return near, far
+
+    def _telling_bare(self, register: Register, hits: Hits, first: NDArray[np.int64], most: int) -> Rows:
+        """Pages of some hits, as far as they tell something; most show the register since they are free."""
+        looked_at = first[scattered(len(first), MOST_ROWS)]
+        told = looked_at[telling(self._bare(register, hits.take(looked_at), FIRST_COLUMNS))]
+        some = hits.take(told[scattered(len(told), most)])
+        return Rows(BARE, _telling(self._bare(register, some, self.page_bytes)))
+
+    def _first_hits(self, hits: Hits) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """The number and the column of the first hit of every page that has one, twice `int64[pages]`."""
+        inside = np.flatnonzero(hits.positions < self.pages.size)
+        page, column = np.divmod(hits.positions[inside], self.page_bytes)
+        _, first = np.unique(page, return_index=True)
+        return inside[first], column[first]
+
+    def _bare(self, register: Register, hits: Hits, columns: int) -> NDArray[np.uint8]:
+        """`uint8[hits, columns]`: the beginnings of their pages without the register's output."""
         page, column = np.divmod(hits.positions, self.page_bytes)
-        page, first = np.unique(page, return_index=True)
-        first = first[scattered(len(page), most)]
-        seeds = rewound(hits.states[first], column[first], register)
-        streams = Lfsr(register.polynomial).keystream(seeds, self.page_bytes, register.bit_order)
-        bare = self.pages[hits.positions[first] // self.page_bytes] ^ streams
-        return Rows("pages without the register's output", _telling(bare))
+        seeds = rewound(hits.states, column, register)
+        streams = Lfsr(register.polynomial).keystream(seeds, columns, register.bit_order)
+        bare: NDArray[np.uint8] = self.pages[page, :columns] ^ streams
+        return bare
 
 
 def _telling(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:
