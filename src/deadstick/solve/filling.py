@@ -1,9 +1,9 @@
-"""Which of two copies of a block is the newer one, told by what has been filled since.
+"""Which of two copies of a block is the newer one, told by what has been filled or deleted since.
 
 A file system writes to what was blank and hardly ever blanks what it wrote: a file that is deleted leaves its content
 behind (common practice, no source; formatting anew is the exception). So where one copy of a block holds zeros and
 another one content, the one with content is the newer. This tells copies apart that lie outside all that a volume says
-of itself.
+of itself. In copies that hold directories, files that are deleted in one of them alone tell it as well (`deletions`).
 """
 
 from collections.abc import Iterator
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.chance import log10_tail
+from deadstick.solve.deletions import deletions
 
 READ_BYTES = 48 << 20
 """Of all copies together, at the most."""
@@ -72,16 +73,14 @@ class Fillings:
         return cls(space, recipe, max(1, -(-size // READ_BYTES)))
 
     def vote(self, one: int, other: int) -> int:
-        """1 where the other block holds what came later, -1 where the first one does, 0 where nothing tells."""
+        """1 where the other block holds what came later, -1 where the first one does, 0 where nothing tells.
+
+        What was filled and what was deleted must not contradict each other.
+        """
         (before, known), (after, also) = self._content(one), self._content(other)
         before, after = before[known & also], after[known & also]
-        blank = max(BLANKS, key=lambda value: int((before == value).sum()) + int((after == value).sum()))
-        filled = int(((before == blank) & (after != blank)).sum())
-        blanked = int(((before != blank) & (after == blank)).sum())
-        replaced = int(((before != blank) & (after != blank) & (before != after)).sum())
-        if filled >= max(FEWEST_BYTES, CLEARLY * blanked, replaced):
-            return 1
-        return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled, replaced) else 0
+        said = {_filled_since(before, after), _deleted_since(before, after)} - {0}
+        return said.pop() if len(said) == 1 else 0
 
     def alike(self, one: int, other: int) -> bool:
         """Whether two blocks hold the same data throughout."""
@@ -101,6 +100,26 @@ class Fillings:
         # An erased page was not written yet, or not in this copy: that says nothing.
         known = (batch.errors >= 0).all(axis=1) & ~batch.erased & (numbers == rows)
         return batch.data, known
+
+
+def _filled_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
+    """What `vote` says by what is blank in one of two copies alone."""
+    blank = max(BLANKS, key=lambda value: int((before == value).sum()) + int((after == value).sum()))
+    filled = int(((before == blank) & (after != blank)).sum())
+    blanked = int(((before != blank) & (after == blank)).sum())
+    replaced = int(((before != blank) & (after != blank) & (before != after)).sum())
+    if filled >= max(FEWEST_BYTES, CLEARLY * blanked, replaced):
+        return 1
+    return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled, replaced) else 0
+
+
+def _deleted_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
+    """What `vote` says by files that are deleted in one of two copies alone; the data may be complements."""
+    since, ago = (
+        sum(deletions(one ^ np.uint8(blank), other ^ np.uint8(blank)) for blank in BLANKS)
+        for one, other in ((before, after), (after, before))
+    )
+    return 0 if since and ago else (since > 0) - (ago > 0)
 
 
 def pairs_of_copies(logical: NDArray[np.int64], version: NDArray[np.int64]) -> Iterator[Pair]:
