@@ -7,6 +7,7 @@ from deadstick.recipe.code import BitOrder, Code
 from deadstick.recipe.layout import PageLayout, Part, in_line, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
+from deadstick.solve import copied_pages
 from deadstick.solve.copied_pages import tied_by_copies
 from deadstick.solve.schedule import Schedule
 from deadstick.solve.stored_keystreams import find_table
@@ -54,7 +55,7 @@ def test_without_blank_sectors_nothing_is_known() -> None:
 def test_the_sums_are_those_of_the_keystreams() -> None:
     pages = np.arange(PER_BLOCK * BLOCKS)
     under = RULE.index(pages)
-    tied = tied_by_copies(worn(0.0) ^ STREAMS[under], under, COUNT)
+    tied = tied_by_copies(worn(0.0) ^ STREAMS[under], under, np.ones(COUNT, np.bool_))
     assert tied is not None
     firsts = [int(np.flatnonzero(tied.group == group)[0]) for group in tied.group]
     assert np.array_equal(tied.sums ^ tied.sums[firsts], STREAMS ^ STREAMS[firsts])
@@ -64,14 +65,43 @@ def test_the_sums_are_those_of_the_keystreams() -> None:
 def test_two_pages_with_copies_crosswise_tie_nothing() -> None:
     data = np.random.default_rng(3).integers(0, 256, (2, BYTES)).astype(np.uint8)
     under = np.repeat([0, 1], 2)
-    assert tied_by_copies(np.tile(data, (2, 1)) ^ STREAMS[under], under, 2) is None
+    assert tied_by_copies(np.tile(data, (2, 1)) ^ STREAMS[under], under, np.ones(2, np.bool_)) is None
 
 
 def test_copies_under_one_keystream_tie_nothing() -> None:
     """Two pages and their copies under one keystream, and two others under another: no sum is that of both."""
     data = np.random.default_rng(3).integers(0, 256, (4, BYTES)).astype(np.uint8)
     rows = np.concatenate([data[:2] ^ STREAMS[0], data[:2] ^ STREAMS[0], data[2:] ^ STREAMS[1], data[2:] ^ STREAMS[1]])
-    assert tied_by_copies(rows, np.repeat([0, 1], 4), 2) is None
+    assert tied_by_copies(rows, np.repeat([0, 1], 4), np.ones(2, np.bool_)) is None
+
+
+@pytest.mark.parametrize("sums", [copied_pages.MOST_SUMS, 1 << 19])
+def test_copies_far_back_on_a_large_chip_tie_the_keystream_without_a_blank_page(
+    sums: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whole blocks lie under one keystream, and the only copy of one under the last lies behind 8,192 other pages.
+
+    Also where not all pages are looked at: then the same places of all blocks are.
+    """
+    monkeypatch.setattr(copied_pages, "MOST_SUMS", sums)
+    rule, blocks, size = Schedule(COUNT, 0, 1, PER_BLOCK, 0, 0), 10 * COUNT, 64
+    data = np.random.default_rng(5).integers(0, 256, (blocks, PER_BLOCK, size)).astype(np.uint8)
+    data[np.arange(blocks) % COUNT != COUNT - 1, :8] = 0
+    data[-1, 8:] = data[-COUNT, 8:]
+    pages = np.arange(blocks * PER_BLOCK)
+    streams = STREAMS[:, :size]
+    table = find_table(data.reshape(-1, size) ^ streams[rule.index(pages)], pages, 0, rule=rule, exact=True)
+    assert table is not None
+    assert table.known.all()
+    assert np.array_equal(table.streams, streams)
+
+
+def test_pages_that_differ_in_a_number_alone_are_no_copies() -> None:
+    """Numbers 0 to 2 under one keystream, 1 to 3 under another: the sum 3 comes three times, 0 two times."""
+    rows = np.zeros((6, BYTES), np.uint8)
+    rows[:, 100] = 0, 1, 2, 1, 2, 3
+    under = np.repeat([0, 1], 3)
+    assert tied_by_copies(rows ^ STREAMS[under], under, np.ones(2, np.bool_)) is None
 
 
 @pytest.mark.parametrize("order", ["msb", "lsb"])

@@ -17,7 +17,12 @@ from numpy.typing import NDArray
 Bytes = NDArray[np.uint8]
 
 FEWEST_PAIRS = 2
-MOST_PAGES, CHUNK = 8192, 256
+CLEARLY = 2
+"""Times as often as any other sum of the same keystreams. Pages that differ in a number alone, as neighbours in a table
+do, have sums in common without being copies, and some more often than others."""
+MOST_SUMS, MOST_UNDER, CHUNK = 1 << 27, 2048, 256
+"""Pairs of pages that are looked at, and pages under one keystream. Copies lie anywhere on a chip, so that all pages
+are looked at if they are not too many; and pages of rows that are folded at once."""
 MOST_PAIRS = 64
 MOST_TIES = 20000
 """Pairs of keystreams that are looked at."""
@@ -48,26 +53,26 @@ class _Tie:
     pairs: int
 
 
-def tied_by_copies(rows: Bytes, under: NDArray[np.int64], count: int) -> Tied | None:
+def tied_by_copies(rows: Bytes, under: NDArray[np.int64], wanted: NDArray[np.bool_]) -> Tied | None:
     """What copies of pages under different keystreams tell of these.
 
     Args:
-        rows: `uint8[pages, data_bytes]`, corrected, scrambled.
+        rows: `uint8[pages, data_bytes]`, corrected, scrambled. Where they are too many, the first ones are looked at.
         under: `int64[pages]`, the keystream of each.
-        count: keystreams.
+        wanted: `bool[count]`: keystreams that are asked for. What ties two others tells nothing new.
 
     Returns:
         None where nothing is tied, or the ties contradict each other.
 
     >>> rng = np.random.default_rng(1)
     >>> streams, data = rng.integers(0, 256, (2, 64), np.uint8), rng.integers(0, 256, (5, 64), np.uint8)
-    >>> rows, under = np.concatenate([data ^ streams[0], data[:3] ^ streams[1]]), np.repeat([0, 1], [5, 3])
-    >>> tied = tied_by_copies(rows, under, 2)
+    >>> rows, under = np.concatenate([data ^ streams[0], data[:4] ^ streams[1]]), np.repeat([0, 1], [5, 4])
+    >>> tied = tied_by_copies(rows, under, np.ones(2, np.bool_))
     >>> bool((tied.sums[0] ^ tied.sums[1] == streams[0] ^ streams[1]).all())
     True
     """
-    rows, under = rows[:MOST_PAGES], under[:MOST_PAGES]
-    ties = sorted(_ties(rows, under, count), key=lambda tie: -tie.pairs)
+    count = len(wanted)
+    ties = sorted(_ties(rows, under, wanted), key=lambda tie: -tie.pairs)
     if not ties:
         return None
     group, sums = np.arange(count), np.zeros((count, rows.shape[1]), np.uint8)
@@ -83,10 +88,15 @@ def tied_by_copies(rows: Bytes, under: NDArray[np.int64], count: int) -> Tied | 
     return Tied(group, sums) if against <= CONTRADICTING * len(ties) else None
 
 
-def _ties(rows: Bytes, under: NDArray[np.int64], count: int) -> Iterator[_Tie]:
+def _ties(rows: Bytes, under: NDArray[np.int64], wanted: NDArray[np.bool_]) -> Iterator[_Tie]:
+    pairs = [(one, other) for one, other in combinations(range(len(wanted)), 2) if wanted[one] or wanted[other]]
+    pairs = pairs[:MOST_TIES]
     folded = _folded(rows)
-    members = [_apart(rows, np.flatnonzero(under == number)) for number in range(count)]
-    for one, other in list(combinations(range(count), 2))[:MOST_TIES]:
+    members = [_apart(rows, np.flatnonzero(under == number)[:MOST_UNDER]) for number in range(len(wanted))]
+    sums = sum(len(members[one]) * len(members[other]) for one, other in pairs)
+    first = len(rows) if sums <= MOST_SUMS else int(len(rows) * (MOST_SUMS / sums) ** 0.5)
+    members = [rows_of[rows_of < first] for rows_of in members]
+    for one, other in pairs:
         tie = _tie(rows, folded, members[one], members[other])
         if tie is not None:
             yield _Tie(one, other, *tie)
@@ -105,7 +115,7 @@ def _folded(rows: Bytes) -> NDArray[np.uint64]:
 
 def _apart(rows: Bytes, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
     """Rows under one keystream of which no two are equal: copies of both pages of a pair are no second pair."""
-    seen = {rows[row].tobytes(): row for row in chosen.tolist()}
+    seen = {rows[row].tobytes(): row for row in chosen[::-1].tolist()}
     return np.array(sorted(seen.values()), np.int64)
 
 
@@ -116,7 +126,13 @@ def _tie(
     if min(len(one), len(other)) < FEWEST_PAIRS:
         return None
     sums = (folded[one][:, None] ^ folded[other]).reshape(-1)
-    order = np.argsort(sums)
+    # Few sums come again, if any, and sorting them all without their places is quicker.
+    ordered = np.sort(sums)
+    again = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    if not len(again):
+        return None
+    order = np.flatnonzero(again[np.minimum(np.searchsorted(again, sums), len(again) - 1)] == sums)
+    order = order[np.argsort(sums[order])]
     borders = np.flatnonzero(np.r_[True, sums[order[1:]] != sums[order[:-1]], True])
     totals: Counter[bytes] = Counter()
     for group in np.flatnonzero(np.diff(borders) >= FEWEST_PAIRS).tolist():
@@ -127,6 +143,6 @@ def _tie(
         )
     # Two pages with copies of both under either keystream have the same sum crosswise, too, just as often.
     (total, times), *others = totals.most_common(2) or [(b"", 0)]
-    if times < FEWEST_PAIRS or any(times == as_often for _, as_often in others):
+    if times < FEWEST_PAIRS or any(times < CLEARLY * as_often for _, as_often in others):
         return None
     return np.frombuffer(total, np.uint8), times

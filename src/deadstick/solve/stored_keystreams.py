@@ -112,15 +112,27 @@ def find_table(
     streams, known = with_blank_neighbours(rows, pages, numbers, streams, known)
     streams, known = with_blank_runs(rows, pages, numbers, streams, known, schedule.pages_per_block)
     if exact and not known.all():
-        streams, known = _with_ties(rows, numbers, streams, known)
+        order = _by_place(pages, schedule)
+        streams, known = _with_ties(rows[order], numbers[order], streams, known)
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0, known & ~voted)
+
+
+def _by_place(pages: NDArray[np.int64], schedule: Schedule) -> NDArray[np.int64]:
+    """`int64[pages]`: rows in the order in which copies are looked for.
+
+    Where each block lies under one keystream, some places of all blocks show more copies than all places of some
+    blocks. Where keystreams go by the place as well, each of them has few places, and none may be left out.
+    """
+    if schedule.page_step or not schedule.pages_per_block:
+        return np.arange(len(pages))
+    return np.argsort(pages % schedule.pages_per_block, kind="stable")
 
 
 def _with_ties(
     rows: NDArray[np.uint8], under: NDArray[np.int64], streams: NDArray[np.uint8], known: NDArray[np.bool_]
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """Further keystreams: those that copies tie to known ones, or to so many others that all their pages tell."""
-    tied = tied_by_copies(rows, under, len(known))
+    tied = tied_by_copies(rows, under, ~known)
     if tied is None:
         return streams, known
     streams, known = streams.copy(), known.copy()
