@@ -9,8 +9,12 @@ end somewhere in a sector, where other pages begin to speak for the stream; zero
 sector the pages that speak for a place must also speak for the next one.
 """
 
+from collections import Counter
+
 import numpy as np
 from numpy.typing import NDArray
+
+from deadstick.files.content import SIGNATURES
 
 FEWEST_SUPPORTERS = 3
 SUPPORT = 0.5
@@ -26,6 +30,8 @@ SECTOR = 512 // 8
 source.)"""
 GO_ON = 0.5
 """Share of the pages that speak for the one of two places for which fewer do, that must speak for both."""
+HEADS = 4
+"""Times as many zeros as beginnings of files of one kind, where there are no others."""
 TRUSTED = 0.7
 """Share of the places that one stretch without a seam must have, for the others to be voted on again."""
 MENDED = 2
@@ -71,7 +77,7 @@ def supported_stream(rows: NDArray[np.uint8], need: int) -> tuple[NDArray[np.uin
             return None
         sure = ~behind_seams(rows, stream)
         if sure.all():
-            return stream, float(votes.mean()) / len(rows)
+            return None if may_be_heads(rows, stream) else (stream, float(votes.mean()) / len(rows))
         if sure.mean() < TRUSTED:
             return None
     return None
@@ -123,6 +129,35 @@ def behind_seams(rows: NDArray[np.uint8], stream: NDArray[np.uint8]) -> NDArray[
     apart = np.ones(same.shape[1], np.bool_)
     apart[borders[longest] : borders[longest + 1]] = False
     return apart
+
+
+def may_be_heads(rows: NDArray[np.uint8], stream: NDArray[np.uint8]) -> bool:
+    """Whether what was taken for zeros in the last sector of a page may be the beginning of files of one kind.
+
+    Then the zeros look like such a beginning, and files of all other kinds like nothing. Where a head goes on behind
+    the sector there is a seam, see `behind_seams`, but not if the page ends there. Under zeros several kinds of files
+    begin, or few by the side of the zeros.
+
+    Args:
+        rows: `uint8[rows, columns]`, under one keystream, columns a multiple of eight.
+        stream: `uint8[columns]`.
+    """
+    last = (len(stream) - 1) // (8 * SECTOR) * 8 * SECTOR
+    first = rows[:, last : last + 8] ^ stream[last : last + 8]
+    zeros = int((first == 0).all(axis=1).sum())
+    # The stream may be that of ones, as erased pages and the filler of some hosts are.
+    kinds = [_kinds(values) for values in (first, ~first)]
+    return any(len(found) == 1 and zeros < HEADS * found.total() for found in kinds)
+
+
+def _kinds(first: NDArray[np.uint8]) -> Counter[str]:
+    """Rows in which a file of each kind begins, from `uint8[rows, 8]`."""
+    counts: Counter[str] = Counter()
+    for kind, offset, signature in SIGNATURES:
+        if offset + len(signature) <= first.shape[1]:
+            part = first[:, offset : offset + len(signature)]
+            counts[kind] += int((part == np.frombuffer(signature, np.uint8)).all(axis=1).sum())
+    return +counts
 
 
 def _around(places: NDArray[np.bool_]) -> NDArray[np.int64]:
