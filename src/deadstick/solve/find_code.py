@@ -14,6 +14,7 @@ from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, NATURAL, SHALLOW, Depth
 from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
 from deadstick.solve.geometry import PageCandidate, allowed_pages, data_bytes_of
+from deadstick.solve.heads import MESSAGES
 from deadstick.solve.hints import CodeHint
 from deadstick.solve.places import Places, every_place, tails_of
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
@@ -96,11 +97,18 @@ class CodeSearch:
                 self._left = steps[done:]
                 break
             self.progress("code", done, len(steps))
-            found = self._in_line(step) or self.over(self.candidates[step.after : step.candidates], step)
+            found = self._step(step)
             if found is not None:
                 self.progress("code", len(steps), len(steps))
                 return self.best_page(found)
         return None
+
+    def _step(self, step: Step) -> FoundPage | None:
+        candidates = self.candidates[step.after : step.candidates]
+        if step.messages == MESSAGES[-1:]:
+            # The longest message has as many lengths in line as take three times the places of the spare area.
+            return self.over(candidates, step) or self._in_line(step)
+        return self._in_line(step) or self.over(candidates, step)
 
     def _in_line(self, step: Step) -> FoundPage | None:
         """A fitting step on the first codeword in line, for all page sizes of a chain at once.
