@@ -15,9 +15,9 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.biased_bits import seeds_by_bias
 from deadstick.solve.changed_marker import PAGES, changed_markers, is_steady, with_next
-from deadstick.solve.coded_pages import CodedPages, Unscrambled
+from deadstick.solve.coded_pages import CodedPages, Unscrambled, known_pages
 from deadstick.solve.keystream import SeedRule, seed_rules
-from deadstick.solve.metadata_order import TIED_CLEARNESS, clearness, orders, settled
+from deadstick.solve.metadata_order import CLEARLY, TIED_CLEARNESS, clearness, orders, settled
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.register import Register, find_hits, find_registers, merged
@@ -132,7 +132,7 @@ def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscra
 
 def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     """A table of keystreams over the data, before the code saw them."""
-    best = _with_table(found, plain)
+    best = _of_clearest_order(found, plain)
     if best is None:
         return None
     written = np.flatnonzero(found.survey.written)
@@ -140,7 +140,7 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
     pages = found.survey.pages[some]
     for layout in changed_markers(best.recipe, pages, some):
         other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
-        if other is None:
+        if other is None or not _is_seen(other):
             continue
         is_clearer = clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS
         if is_clearer or (is_steady(other.recipe, pages, some) and not is_steady(best.recipe, pages, some)):
@@ -148,10 +148,37 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
     return best
 
 
+def _of_clearest_order(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    """A table under the order of data and metadata that makes the metadata clear; None where no keystream is seen.
+
+    Under keystreams over both, columns do not tell the order. The wrong one moves the borders of sectors, too, at which
+    the votes for a keystream part, and many keystreams are not seen.
+    """
+    best, clearest = None, 0.0
+    for layout in orders(found.layout):
+        other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
+        if other is None:
+            # Nothing comes again, and so it does in no other order.
+            break
+        # Under keystreams that are unknown no metadata are clear, whichever order is right.
+        some = with_next(known_pages(other.recipe, np.flatnonzero(found.survey.written)))
+        clear = clearness(other.recipe, found.survey.pages[some], some) if len(some) else 0.0
+        if best is None or clear > clearest + CLEARLY:
+            best, clearest = other, clear
+        if clearest >= 1 - CLEARLY:
+            break
+    return best if best is not None and _is_seen(best) else None
+
+
+def _is_seen(tabled: Unscrambled) -> bool:
+    return tabled.table is not None and bool(tabled.table.known.any())
+
+
 def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
+    """A table, of which no keystream may be known; None where nothing comes again."""
     pages, data = _corrected(found, plain.recipe)
     table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout), exact=True)
-    if table is None or not table.known.any():
+    if table is None:
         return None
     recipe = table_before_code(plain.recipe, table)
     recipe = with_aligned_metadata(recipe, found.survey.pages, np.flatnonzero(found.survey.written))
