@@ -28,6 +28,8 @@ CLEARLY = 2
 SECTOR = 512 // 8
 """Places of a sector, within which what follows a file is zero to the end. (Sectors of 512 bytes: common practice, no
 source.)"""
+BORDERS = 256 // 8
+"""Places after which other pages may begin to speak for a stream: codewords of 256 bytes may be blank one by one."""
 GO_ON = 0.5
 """Share of the pages that speak for the one of two places for which fewer do, that must speak for both."""
 HEADS = 4
@@ -123,7 +125,7 @@ def behind_seams(rows: NDArray[np.uint8], stream: NDArray[np.uint8]) -> NDArray[
     counts = same.sum(axis=0)
     both = (same[:, 1:] & same[:, :-1]).sum(axis=0)
     second = np.arange(1, same.shape[1])
-    seams = second[(both < GO_ON * np.minimum(counts[1:], counts[:-1])) & (second % SECTOR != 0)]
+    seams = second[(both < GO_ON * np.minimum(counts[1:], counts[:-1])) & (second % BORDERS != 0)]
     borders = np.r_[0, seams, same.shape[1]]
     longest = int(np.diff(borders).argmax())
     apart = np.ones(same.shape[1], np.bool_)
