@@ -80,10 +80,13 @@ def test_tail_hits_are_words_with_the_root(field: tuple[int, int], seed: int, be
             for row in rows:
                 end = first + size
                 word = np.concatenate([row[:8], row[begin : begin + length], row[first:end]])
-                silent = not np.any(row[:8]) or end > 24
+                message = np.concatenate([row[:8], row[begin : begin + length]])
+                sums = [value_at_root(np.unpackbits(part), reference) for part in (row[:8], message)]
+                silent = 0 in sums or end > 24  # such a message says nothing, see the kernel
                 expected += not silent and value_at_root(np.unpackbits(word), reference) == 0
             assert hits[index, size - 4] == expected
-    assert hits[0, 2] >= 1
+    if value_at_root(np.unpackbits(rows[0, :8]), reference) and value_at_root(np.unpackbits(pieces[:-6]), reference):
+        assert hits[0, 2] >= 1
 
 
 @given(st.sampled_from([0x11D, 0x8003, (1 << 40) | (1 << 38) | (1 << 21) | (1 << 19) | 1]), st.integers(1, 2**39))
