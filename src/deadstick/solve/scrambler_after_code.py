@@ -4,7 +4,7 @@ Under a wrong rule for the restarts nothing decodes, so every rule that the hits
 nowhere follow from the code's equations.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -33,6 +33,9 @@ from deadstick.solve.short_parity_seeds import short_parity_seeds
 from deadstick.solve.spread import evenly, evenly_of
 from deadstick.solve.table_recipes import data_as_read
 from deadstick.solve.text_seeds import seeds_by_text
+
+Shows = Callable[[Recipe, NDArray[np.uint8], NDArray[np.int64], list[int]], dict[int, int]]
+"""What pages as read show of missing seeds: recipe, `uint8[pages, page_bytes]`, `int64[pages]`, numbers -> seeds."""
 
 KNOWN_PAGES = 512
 TRIED_PAGES = 4
@@ -113,8 +116,9 @@ def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
-    seeds = _with_short_parity_seeds(with_seeds(recipe, scrambler, keystreams, seeds), keystreams, seeds, found)
-    seeds = _with_biased_seeds(with_seeds(recipe, scrambler, keystreams, seeds), keystreams, seeds, found)
+    for shows in (short_parity_seeds, _by_bias):
+        now = with_seeds(recipe, scrambler, keystreams, seeds)
+        seeds = _with_shown_seeds(now, keystreams, seeds, found, shows)
     recipe = with_seeds(recipe, scrambler, keystreams, seeds)
     decoded, examined = count_decoded(recipe, found, proof_pages(found))
     return replace(best, recipe=recipe, decoded=decoded, examined=examined, derived=len(solved))
@@ -137,29 +141,20 @@ def _with_text_seeds(
     return recipe, seeds
 
 
-def _with_short_parity_seeds(
-    recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
+def _with_shown_seeds(
+    recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages, shows: Shows
 ) -> NDArray[np.uint64]:
-    """With those of the missing seeds that all codewords of a page tell together, or all but a few stages of them."""
+    """With those of the missing seeds that pages under them show and the code does not refute."""
     missing = np.flatnonzero(seeds == 0)
     if not len(missing):
         return seeds
     chosen = _pages_around(recipe, missing, found)
-    shown = short_parity_seeds(recipe, found.survey.pages[chosen], chosen, missing.tolist())
+    shown = shows(recipe, found.survey.pages[chosen], chosen, missing.tolist())
     return _unless_refuted(recipe, keystreams, seeds, shown, found)
 
 
-def _with_biased_seeds(
-    recipe: Recipe, keystreams: LfsrKeystreams, seeds: NDArray[np.uint64], found: CodedPages
-) -> NDArray[np.uint64]:
-    """With those of the missing seeds that most data speak for and the code does not refute."""
-    missing = np.flatnonzero(seeds == 0)
-    if not len(missing):
-        return seeds
-    chosen = _pages_around(recipe, missing, found)
-    rows = data_as_read(replace(recipe, scrambler=None), found.survey.pages[chosen])
-    shown = seeds_by_bias(recipe, rows, chosen, missing.tolist())
-    return _unless_refuted(recipe, keystreams, seeds, shown, found)
+def _by_bias(recipe: Recipe, raw: NDArray[np.uint8], pages: NDArray[np.int64], missing: list[int]) -> dict[int, int]:
+    return seeds_by_bias(recipe, data_as_read(replace(recipe, scrambler=None), raw), pages, missing)
 
 
 def _pages_around(recipe: Recipe, missing: NDArray[np.int64], found: CodedPages) -> NDArray[np.int64]:
