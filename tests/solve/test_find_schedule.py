@@ -42,6 +42,16 @@ def test_affine_rules_are_found(size: int, count: int, page_step: int, block_ste
     assert found.count <= max(count, size)
 
 
+def test_pages_two_blocks_apart_alone_have_one_keystream() -> None:
+    """Blocks so short that no other step comes in 64 of them: every second block has keystreams of its own."""
+    known, seeds, index = seen(Schedule(165, 32, 149, 32, 0, 0), 64 * 32, 0.8, 0)
+    found = find_schedule(known, seeds)
+    assert found is not None
+    assert found.is_open
+    assert agrees(found, index)
+    assert found.count <= 165
+
+
 @pytest.mark.parametrize("count", [2, 7, 16, 31])
 def test_a_keystream_for_each_block(count: int) -> None:
     known, seeds, index = seen(Schedule(count, 0, 1, 64, 0, 0), 64 * 70, 0.6, count)

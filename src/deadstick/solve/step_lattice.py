@@ -60,9 +60,10 @@ def rules_of(pages: NDArray[np.int64], labels: NDArray[np.int64], size: int) -> 
 def _closed(lattice: Lattice, last: int, size: int) -> Lattice:
     """A lattice that too few steps span, with the one that keeps all pages apart in the blocks up to the last."""
     d, s, t = lattice
-    if t == 1:
-        return size + abs(s) * last, s, t
-    # Places and blocks count in one number only where the two have no factor in common.
+    # Places and blocks count in one number only where the three have no factor in common.
+    if t and not d:
+        first = size + abs(s) * (last // t)
+        return next(d for d in range(first, first + t + 1) if gcd(gcd(d, s), t) == 1), s, t
     return (d, 0, next(t for t in range(last + 1, last + d + 2) if gcd(t, d) == 1)) if d and not t else (0, 0, 0)
 
 
