@@ -54,6 +54,17 @@ def test_older_generations_are_readable_but_doubtful() -> None:
         assert (older.states(8, 8) == DOUBTFUL).all()
 
 
+@pytest.mark.parametrize(("neighbour", "state"), [(253, DOUBTFUL), (254, EXACT)])
+def test_a_number_that_reads_as_an_unused_field_is_not_beyond_doubt(neighbour: int, state: int) -> None:
+    """Under a field that is too long only its low byte is ones; so it is in the last block of a full disk as well."""
+    chip = Chip(blocks=300)
+    for block, number in enumerate((0, 1, neighbour, 255)):
+        chip.write(block, number, 3, chip.content(block))
+    disk = chip.disk()
+    assert disk.states(8 * neighbour, 8).tolist() == [EXACT] * 8
+    assert disk.states(8 * 255, 8).tolist() == [state] * 8
+
+
 def test_a_wrapped_version_is_newer() -> None:
     chip = Chip()
     for block, version in enumerate([65534, 65535, 0, 1]):
