@@ -106,6 +106,8 @@ def test_blocks_under_unknown_keystreams_are_unread() -> None:
     pages = np.random.default_rng(1).integers(0, 256, (64 * 4, 2300), dtype=np.uint8)
     assert has_unread_blocks(pages, replace(recipe, scrambler=by_block))
     assert not has_unread_blocks(pages, recipe)
+    beside = replace(by_block, covers=frozenset({Part.DATA, Part.PARITY}))
+    assert not has_unread_blocks(pages, replace(recipe, scrambler=beside))
     by_place = replace(by_block, page_step=1)
     assert not has_unread_blocks(pages, replace(recipe, scrambler=by_place))
     pages[64:128], pages[192:] = 0xFF, 0xFF

@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.votes import field_values
+from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.block_metadata import BlockMetadata
@@ -15,7 +16,8 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     """Whether written blocks lie under unknown keystreams from the first page to the last.
 
     Nothing tells which block each of them is; it may be the newer copy of any. A block of one and the same byte is the
-    pattern of a bad one: under a keystream no data read like that.
+    pattern of a bad one: under a keystream no data read like that. Where the keystreams leave the metadata alone, the
+    pages of a block tell its number and version, and only its data are lost.
 
     Args:
         pages: `uint8[pages, page_bytes]`.
@@ -24,6 +26,8 @@ def has_unread_blocks(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     scrambler, size = recipe.scrambler, recipe.pages_per_block
     blocks = len(pages) // size
     if scrambler is None or not blocks or recipe.translation.logical_number is None:
+        return False
+    if Part.METADATA not in scrambler.covers:
         return False
     unknown = scrambler.keystreams.unknown[scrambler.index(np.arange(blocks * size), size)]
     first = size * np.flatnonzero(unknown.reshape(blocks, size).all(axis=1))
