@@ -4,12 +4,14 @@ from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, bit_packed
 from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import stream_positions
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.multiple import by_metadata, by_register, is_filled, repeated, unit_with_rest
 from deadstick.solve.register import Register
@@ -50,6 +52,34 @@ def test_four_pages_of_many_codewords_are_not_one() -> None:
     assert found is not None
     assert found.times == words
     assert by_register(data, repeated(UNIT, words), (REGISTER,)) is None
+
+
+@pytest.mark.parametrize(
+    "covers",
+    [
+        frozenset(Part),
+        frozenset({Part.DATA}),
+        frozenset({Part.DATA, Part.METADATA}),
+        frozenset({Part.DATA, Part.PARITY}),
+    ],
+)
+def test_a_register_that_goes_on_from_codeword_to_codeword_tells_the_page(covers: frozenset[Part]) -> None:
+    """What it passes over, metadata or parity or both, must not look like a start, or each codeword is a page."""
+    pages, words = 60, 4
+    message = (Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, 2))
+    unit = PageLayout(WORD, (Codeword(message, (Span.of_bytes(Part.PARITY, DATA + 2, PARITY - 2),)),))
+    page = repeated(unit, words)
+    positions = stream_positions(page, "page", covers)
+    rng = np.random.default_rng(5)
+    # As long as the keystream stays the same from page to page, no other place tells where a page ends.
+    seeds = np.repeat(rng.integers(1, 1 << 32, 2, np.uint64), pages // 2)
+    streams = Lfsr(POLYNOMIAL).keystream(seeds, page.page_bytes, "lsb")
+    data = rng.integers(0, 256, (pages, page.page_bytes), np.uint8)
+    blank = np.flatnonzero((positions >= 0) & (np.arange(page.page_bytes) % WORD < DATA))
+    data[:, blank] = streams[:, positions[blank]]
+    found = by_register(data.reshape(-1), unit, (REGISTER,))
+    assert found is not None
+    assert found.times == words
 
 
 def test_a_page_with_an_odd_codeword_missing_may_be_several_pages() -> None:

@@ -72,9 +72,11 @@ def by_register(data: NDArray[np.uint8], layout: PageLayout, registers: tuple[Re
     plain = next(span.bits for span in message if span.part is Part.DATA) // 8
     covered = layout.codewords[0].message_bits // 8
     stored = sum(span.bits for span in layout.codewords[0].spans) // 8
+    # A register may pass over the metadata and go on over the parity.
+    around = stored - sum(span.bits for span in message if span.part is Part.METADATA) // 8
     for register in registers[:2]:
         known, seeds = _seeds(data[: MOST_WORDS * word], word, register)
-        for step in dict.fromkeys((0, word, stored, plain, covered)):
+        for step in dict.fromkeys((0, word, stored, plain, covered, around)):
             back = rewound(seeds, np.full(len(seeds), step, np.int64), register)
             both = known[1:] & known[:-1]
             agree = both & (back[1:] == seeds[:-1])
