@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from deadstick.solve.stream_votes import may_be_heads, supported_stream
+from deadstick.solve.stream_votes import may_be_heads, supported_stream, voted_stream
 
 COLUMNS = 2048
 NEED = 5
@@ -55,3 +55,22 @@ def test_several_kinds_of_files_tell_zeros_from_heads() -> None:
         value = np.frombuffer(signature, np.uint8)
         rows[row, -512 : -512 + len(value)] = value ^ stream[-512 : -512 + len(value)]
     assert not may_be_heads(rows, stream)
+
+
+def test_sectors_of_two_codewords_are_no_keystream_of_either() -> None:
+    rng = np.random.default_rng(2)
+    data = rng.integers(1, 256, (40, COLUMNS), np.uint8)
+    data[:8, COLUMNS // 4 : -COLUMNS // 4] = 0
+    assert voted_stream(data ^ rng.integers(0, 256, COLUMNS, np.uint8), 2, NEED) is None
+
+
+@pytest.mark.parametrize("blank", [(0, 1, 2, 3), (0, 1), (1, 2)])
+def test_a_keystream_that_starts_anew_is_seen_where_every_codeword_shows_every_sector(blank: tuple[int, ...]) -> None:
+    rng = np.random.default_rng(3)
+    data = rng.integers(1, 256, (40, 4, COLUMNS // 4), np.uint8)
+    data[:3, list(blank)] = 0
+    data[3:6, [sector for sector in range(4) if sector not in blank]] = 0
+    piece = rng.integers(0, 256, COLUMNS // 2, np.uint8)
+    found = voted_stream(data.reshape(40, COLUMNS) ^ np.tile(piece, 2), 2, NEED)
+    assert found is not None
+    assert np.array_equal(found[0], np.tile(piece, 2))

@@ -54,9 +54,28 @@ def voted_stream(rows: NDArray[np.uint8], pieces: int, need: int) -> tuple[NDArr
     piece = supported_stream(rows.reshape(len(rows) * pieces, -1), need)
     if piece is None:
         return None
-    # Under a keystream that goes on, each codeword has a stretch of its own: all must have the one of the first.
-    alike = (rows.reshape(len(rows), pieces, -1, 8) == piece[0].reshape(-1, 8)).all(axis=3).mean(axis=2) >= SUPPORT
-    return (np.tile(piece[0], pieces), piece[1]) if (alike.sum(axis=0) >= FEWEST_SUPPORTERS).all() else None
+    return (np.tile(piece[0], pieces), piece[1]) if _starts_anew(rows, pieces, piece[0]) else None
+
+
+def _starts_anew(rows: NDArray[np.uint8], pieces: int, piece: NDArray[np.uint8]) -> bool:
+    """Whether every codeword shows one and the same piece, and every stretch of it.
+
+    Under a keystream that goes on, each codeword has a piece of its own. Where one sector is blank most often in the
+    first codeword, and another one in the second, the vote is half of the one and half of the other, with the seam
+    where none is looked for: each codeword has half of it, and none the whole. One page is enough to show a stretch, as
+    no codeword has that of another by accident.
+
+    Args:
+        rows: `uint8[pages, data_bytes]`, under one keystream.
+        pieces: codewords in a page.
+        piece: `uint8[data_bytes / pieces]`, the vote of all codewords.
+    """
+    same = (rows.reshape(len(rows), pieces, -1, 8) == piece.reshape(-1, 8)).all(axis=3)
+    first = np.arange(0, same.shape[2], BORDERS)
+    length = np.diff(np.r_[first, same.shape[2]])
+    shown = (np.add.reduceat(same, first, axis=2, dtype=np.int64) >= SUPPORT * length).any(axis=0)
+    supporters = (same.mean(axis=2) >= SUPPORT).sum(axis=0)
+    return bool(shown.all() and (supporters >= FEWEST_SUPPORTERS).all())
 
 
 def supported_stream(rows: NDArray[np.uint8], need: int) -> tuple[NDArray[np.uint8], float] | None:
