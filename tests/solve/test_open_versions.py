@@ -59,6 +59,20 @@ def test_volumes_put_the_copies_in_order(constant: int) -> None:
     check_newest(found, versions, constant)
 
 
+@pytest.mark.parametrize("constant", [0x62, 0x9D])
+def test_numbers_of_writes_that_a_constant_tears_apart_are_versions(constant: int) -> None:
+    """In one byte, the only one that changes, they take all its range."""
+    versions = 98 + np.random.default_rng(1).permutation(len(LOGICAL))
+    torn = metadata(versions, constant)
+    assert np.ptp(torn.values[:, 0, 1]) == 255
+    check_newest(ordered(NUMBER, torn, Volumes(versions, ALL)), versions, constant)
+
+
+def test_values_that_take_all_the_range_of_a_byte_are_no_versions() -> None:
+    values = np.random.default_rng(1).permutation(256)[: len(LOGICAL)]
+    assert ordered(NUMBER, metadata(values, 0), Volumes(values, ALL)) is None
+
+
 def test_bits_that_nothing_tells_leave_the_copies_equal() -> None:
     """Erase counts far apart, and volumes that show no difference."""
     versions = np.random.default_rng(2).choice(60_000, len(LOGICAL), replace=False)

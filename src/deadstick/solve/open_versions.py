@@ -67,7 +67,7 @@ def ordered(item: Numbering, metadata: BlockMetadata, judge: Judge, copies: Copi
     """
     bare = judge(Translation("block", item.number), metadata)
     best: Ordered | None = None
-    for versioned in with_versions(item, metadata)[:-1][:MOST_FIELDS]:
+    for versioned in with_versions(item, metadata, is_open=True)[:-1][:MOST_FIELDS]:
         field = versioned.translation.version
         found = _told(versioned.translation, field, metadata, judge, copies) if field is not None else None
         if found is None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.block_metadata import CONSTANT_SHARE, BlockMetadata, block_values, fields
 from deadstick.solve.numbering import MOST_FIELDS, Numbering
+from deadstick.solve.write_numbers import numbers_of_writes
 
 TOLD_APART = 0.9
 VERSION_CHANCE = -3.0
@@ -38,13 +39,16 @@ class Versioned:
     is_sequence: bool = False
 
 
-def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.int64] | None = None) -> list[Versioned]:
+def with_versions(
+    item: Numbering, metadata: BlockMetadata, units: NDArray[np.int64] | None = None, *, is_open: bool = False
+) -> list[Versioned]:
     """The translation with each field that may be the version, the likeliest first, and without one.
 
     Args:
         item: with the logical number.
         metadata: of the written blocks.
         units: `int64[blocks]`: blocks are copies of one another only within a unit; None where all are of one.
+        is_open: the metadata are known but for a constant.
 
     Returns:
         At least one, the last without a version.
@@ -70,6 +74,8 @@ def with_versions(item: Numbering, metadata: BlockMetadata, units: NDArray[np.in
         if steady[order].mean() < CONSTANT_SHARE or told < TOLD_APART or not _every_byte_counts(field, ordered):
             continue
         counted, narrow = _told_by_accident(ordered, len(same)), _narrow_by_accident(ordered, field)
+        if is_open:
+            narrow = min(narrow, _turned_narrow_by_accident(ordered, field))
         is_sequence = _is_sequence(values[order], metadata.blocks[order])
         if is_sequence:
             counted = min(counted, narrow)
@@ -95,6 +101,17 @@ def _narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
     """Logarithm of the chance that random values of the field's width fall into so narrow a range."""
     spread = int(values.max() - values.min()) + 1
     return len(values) * float(np.log10(spread) - 8 * field.length * np.log10(2.0))
+
+
+def _turned_narrow_by_accident(values: NDArray[np.int64], field: BitField) -> float:
+    """The same under the best of all constants, where versions number all writes.
+
+    A constant tears numbers in a row apart, so that a byte of them may take the whole range of a byte.
+    """
+    numbers = numbers_of_writes(values)
+    if numbers is None:
+        return 0.0
+    return _narrow_by_accident(values ^ numbers.constants[0], field) + numbers.bits * float(np.log10(2.0))
 
 
 def _is_sequence(values: NDArray[np.int64], blocks: NDArray[np.int64]) -> bool:
