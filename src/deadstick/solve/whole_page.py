@@ -12,6 +12,7 @@ from deadstick.solve.marker import with_marker_found
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
+from deadstick.solve.shifted_words import by_parity, joined
 from deadstick.solve.survey import Survey
 from deadstick.solve.word_fit import decoding_share
 
@@ -37,6 +38,10 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         found = _with_layout(found, half, 2 * found.lag, found.candidate.witness)
         half = _half(half)
     layout = found.layout
+    together = by_parity(found)
+    if together is not None:
+        lag = found.lag // together.times
+        return _with_layout(found, joined(layout, together.times), lag, together.figure)
     if not multiple.is_filled(layout):
         return found
     smaller = _fewer_codewords(found, registers)
