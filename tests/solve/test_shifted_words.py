@@ -29,13 +29,20 @@ def layout_of(page_bytes: int, count: int) -> PageLayout:
     return PageLayout(page_bytes, tuple(words))
 
 
-def stored(layout: PageLayout) -> NDArray[np.uint8]:
-    """A dump of packed data under one keystream over the whole page, with the same metadata everywhere."""
+def stored(layout: PageLayout, *, changing: bool = False) -> NDArray[np.uint8]:
+    """A dump of packed data under one keystream over the whole page, with the same metadata everywhere.
+
+    Args:
+        layout: of the page.
+        changing: whether the last byte of the page is another in every page, as one that a marker has moved.
+    """
     rng = np.random.default_rng(17)
     count = PAGES // len(layout.codewords)
     metadata = np.full((count, layout.metadata_bytes), 0x5A, np.uint8)
     data = rng.integers(0, 256, (count, layout.data_bytes), np.uint8)
     pages = Recipe(1, layout, CODE).encode(data, metadata, np.arange(count))
+    if changing:
+        pages[:, -1] = rng.integers(0, 256, count, np.uint8)
     pages ^= rng.integers(0, 256, layout.page_bytes, np.uint8)
     return pages.reshape(-1)
 
@@ -60,6 +67,17 @@ def test_parts_of_which_each_has_its_codeword_further_off_are_one_page() -> None
 def test_halves_of_two_codewords_are_one_page() -> None:
     layout = layout_of(4 * PART, 4)
     assert whole_page(found_in(stored(layout), 2 * PART, 2), ()).layout == layout
+
+
+def test_a_byte_that_changes_behind_the_last_codeword_hides_no_part() -> None:
+    """It looks like metadata outside the code, in every half of a page."""
+    layout = layout_of(4 * PART, 4)
+    half = found_in(stored(layout, changing=True), 2 * PART, 2)
+    assert half.layout.loose
+    page = whole_page(half, ())
+    assert page.layout.codewords == layout.codewords
+    assert page.layout.page_bytes == layout.page_bytes
+    assert page.layout.loose[-1].end == 8 * layout.page_bytes
 
 
 def test_a_page_with_something_unused_behind_its_codeword_stays_a_page() -> None:

@@ -54,7 +54,7 @@ def by_parity(found: FoundPage) -> Multiple | None:
 
 
 def joined(layout: PageLayout, times: int) -> PageLayout:
-    """So many parts as one page: all codewords in line, and what is unused behind the last one."""
+    """So many parts as one page: all codewords in line, and nothing told of what is left behind the last one."""
     in_line = PageLayout(len(layout.codewords) * _pitch(layout) // 8, layout.codewords)
     return PageLayout(times * layout.page_bytes, multiple.repeated(in_line, times).codewords)
 
@@ -79,8 +79,10 @@ def _rest(layout: PageLayout) -> int:
     in_line = all(_begin(codeword) == number * pitch for number, codeword in enumerate(layout.codewords))
     # Unused bytes between the codewords would be taken for the constant ones.
     is_tight = sizes == extents and len(sizes) == 1 and 0 <= pitch - max(sizes) < 8 and pitch % 8 == 0
-    has_own = bool(layout.loose) or any(span.target is not None for span in layout.spans)
-    return layout.page_bytes - count * pitch // 8 if in_line and is_tight and not has_own else 0
+    # Metadata of the next word look like some outside of the code. A moved byte of the marker makes no part.
+    is_plain = all(span.start >= count * pitch for span in layout.loose)
+    is_plain = is_plain and all(span.target is None for codeword in layout.codewords for span in codeword.spans)
+    return layout.page_bytes - count * pitch // 8 if in_line and is_tight and is_plain else 0
 
 
 def _constant_bits(found: FoundPage, part: int, times: int) -> int | None:

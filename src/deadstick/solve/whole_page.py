@@ -9,6 +9,8 @@ from deadstick.solve import multiple
 from deadstick.solve.code import code_view
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
+from deadstick.solve.multiple import Multiple
+from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
@@ -40,8 +42,7 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
     layout = found.layout
     together = by_parity(found)
     if together is not None:
-        lag = found.lag // together.times
-        return _with_layout(found, joined(layout, together.times), lag, together.figure)
+        return _joined(found, together)
     if not multiple.is_filled(layout):
         return found
     smaller = _fewer_codewords(found, registers)
@@ -56,6 +57,14 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         return found
     lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
     return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _joined(found: FoundPage, together: Multiple) -> FoundPage:
+    """The page of several parts, with metadata behind its codewords if there are any."""
+    layout, lag = joined(found.layout, together.times), found.lag // together.times
+    page = _with_layout(found, layout, lag, together.figure)
+    rows = code_view(RowView(page.survey, page.way).rows, page.window)
+    return replace(page, layout=replace(layout, loose=loose_metadata(rows, layout.codewords)))
 
 
 def _without_rest(found: FoundPage) -> FoundPage:
