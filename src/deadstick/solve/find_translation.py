@@ -10,6 +10,7 @@ from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import IDENTITY, Translation
+from deadstick.solve.bare_metadata import with_bare_metadata
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE, BlockSize, agreed, as_period, block_size, is_mere_period, tied
 from deadstick.solve.complements import complemented, complements
@@ -89,10 +90,35 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
         progress: told about every hypothesis.
     """
     space = PageSpace.of(space, recipe.pages_per_block)
+    judged = _bare(space, recipe, progress) or _open(space, recipe, progress)
+    best = best_of(judged)
+    rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
+    return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
+
+
+def _bare(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
+    """Every hypothesis with metadata that stand as they are under stored keystreams; none if that tells no version.
+
+    Where numbers alone are found, nothing is lost by taking the metadata for open.
+    """
+    bare = with_bare_metadata(space, recipe)
+    judged = _either_way(space, bare, progress) if bare is not None else []
+    has_version = bool(judged) and best_of(judged).recipe.translation.version is not None
+    return judged if has_version and best_of(judged).is_confirmed else []
+
+
+def _either_way(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
+    """Every hypothesis, and with the complement of the data where no volume is found."""
     judged = _judged(space, recipe, progress)
     for other in complements(recipe):
         if max(judged).score < SURE_VOLUME:
             judged += _judged(space, other, progress)
+    return judged
+
+
+def _open(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
+    """Every hypothesis, with what stored keystreams may lack over the metadata."""
+    judged = _either_way(space, recipe, progress)
     if has_open_metadata(recipe):
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):
@@ -101,9 +127,7 @@ def translated(space: PageSpace, recipe: Recipe, block: BlockSize, progress: Pro
         judged += _ordered(space, best_of(judged))
     if not best_of(judged).is_confirmed and has_open_groups(recipe, len(space) // recipe.pages_per_block):
         judged += _by_groups(space, recipe, progress)
-    best = best_of(judged)
-    rivals = tuple((trial.describe(), trial.score) for trial in judged if trial is not best)
-    return FoundTranslation(best.recipe, block, best.numbering, best.score, rivals, best.is_anchored)
+    return judged
 
 
 def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
