@@ -16,6 +16,7 @@ from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.biased_bits import seeds_by_bias
 from deadstick.solve.changed_marker import PAGES, changed_markers, is_steady, with_next
 from deadstick.solve.coded_pages import CodedPages, Unscrambled, known_pages
+from deadstick.solve.copied_seeds import seeds_by_copies
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.metadata_order import CLEARLY, TIED_CLEARNESS, clearness, orders, settled
 from deadstick.solve.metadata_seeds import seeds_by_metadata
@@ -81,6 +82,9 @@ def _with_further_seeds(best: Unscrambled, found: CodedPages) -> Unscrambled:
     missing = np.flatnonzero(seeds == 0)
     if len(missing):
         pages, data = _corrected(found, replace(recipe, scrambler=None))
+        for number, seed in seeds_by_copies(recipe, data, pages).items():
+            seeds[number] = seed
+        recipe, missing = with_seeds(recipe, scrambler, scrambler.keystreams, seeds), np.flatnonzero(seeds == 0)
         for number, seed in seeds_by_bias(recipe, data, pages, missing.tolist()).items():
             seeds[number] = seed
     return replace(best, recipe=with_seeds(best.recipe, scrambler, scrambler.keystreams, seeds))
