@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from deadstick.flash.dump import Dump
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import PageLayout, in_line, spare_groups
+from deadstick.recipe.layout import PageLayout, Part, in_line, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import BitField, Translation
@@ -108,6 +108,34 @@ def test_an_unknown_keystream_is_incomplete(tmp_path: Path) -> None:
     assert result.wrong_exact == 0
     assert result.wrong_doubtful > 0
     assert result.differences == ("keystream: wrong or unknown under 10 of 80 written pages",)
+
+
+@pytest.mark.parametrize(("seed", "verdict"), [(0, "incomplete"), (77, "wrong")])
+def test_a_keystream_that_is_called_unknown_claims_nothing_of_an_old_copy(
+    tmp_path: Path, seed: int, verdict: str
+) -> None:
+    """Each block has a keystream of its own; the one that differs lies under a block that is no part of the disk."""
+    keys = LfsrKeystreams(KEYS.polynomial, tuple(range(1, 17)))
+    scrambler = Scrambler("before_ecc", "page", keys, frozenset({Part.DATA}), 0, 1)
+    true = replace(FULL, scrambler=scrambler, translation=MAPPED.translation)
+    controller = BlockMappedController(true, 16, 1)
+    disk = content(8 * true.pages_per_block * true.layout.data_bytes)
+    controller.write(np.roll(disk, 512))
+    controller.write(disk)
+    whole, truth = controller.chip(rate=1e-4)
+    old = next(
+        block
+        for block in range(16)
+        if block not in {copy.physical for copy in truth.newest.values()}
+        and (whole.reshape(16, -1)[block] != 0xFF).mean() > 0.5
+    )
+    whole.tofile(tmp_path / "dump.bin")
+    seeds = tuple(seed if number == old else own for number, own in enumerate(keys.seeds))
+    found = replace(true, scrambler=replace(scrambler, keystreams=replace(keys, seeds=seeds)))
+    result = judge(Dump.open(tmp_path / "dump.bin"), true, found)
+    assert (result.verdict, result.right) == (verdict, result.sectors)
+    assert len(result.differences) == 1
+    assert result.differences[0].startswith(f"keystream: wrong or unknown under {true.pages_per_block} of ")
 
 
 def test_a_wrong_keystream_is_wrong(tmp_path: Path) -> None:

@@ -32,7 +32,8 @@ class Judgement:
     Attributes:
         verdict: `right`: every sector that can be had is right, and no field differs; `wrong`: some sector is claimed
             to be exact, or to be unwritten, and is not what the true recipe gives, or a field differs though all
-            data agree; `incomplete`: nothing that is claimed is wrong, but something is missing or only doubtful.
+            data agree; `incomplete`: nothing that is claimed is wrong, but something is missing or only doubtful, as
+            a keystream that is called unknown is, wherever it lies.
         sectors: that the true recipe brings back, none of their codewords lost.
         right: of them, how many the found recipe brings back.
         wrong_exact: sectors claimed exact, or unwritten, that differ from the truth.
@@ -75,13 +76,15 @@ def judge(dump: Dump | Sequence[Dump], true: Recipe, found: Recipe, disk: NDArra
     if disk is not None:
         _check_truth(reference.disk, disk)
     counts = _compare(reference.disk, candidate.disk)
-    differing = tuple(differences(dumps, true, found, reference, candidate))
+    differing = differences(dumps, true, found, reference, candidate)
+    is_claimed = any(difference.is_claimed for difference in differing)
     verdict: Verdict = "right"
-    if counts.wrong_exact or (differing and counts.right == counts.sectors):
+    if counts.wrong_exact or (is_claimed and counts.right == counts.sectors):
         verdict = "wrong"
     elif differing or counts.right < counts.sectors:
         verdict = "incomplete"
-    return Judgement(verdict, counts.sectors, counts.right, counts.wrong_exact, counts.wrong_doubtful, differing)
+    words = tuple(difference.words for difference in differing)
+    return Judgement(verdict, counts.sectors, counts.right, counts.wrong_exact, counts.wrong_doubtful, words)
 
 
 def _whole_pages(dump: Dump, page_bytes: int) -> Dump:

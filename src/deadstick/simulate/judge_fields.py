@@ -79,6 +79,20 @@ class _Places:
         return pieces.reshape(-1)
 
 
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A field that differs.
+
+    Attributes:
+        words: for a person.
+        is_claimed: whether the found recipe says something that is not so. A keystream that it calls unknown says
+            nothing.
+    """
+
+    words: str
+    is_claimed: bool = True
+
+
 def _tells(rebuilt: Rebuilt) -> NDArray[np.bool_]:
     """`bool[rows]`: pages with something that decodes; in a bad block that reads as zeros nothing does as a rule."""
     table = rebuilt.page_table
@@ -89,8 +103,8 @@ def _tells(rebuilt: Rebuilt) -> NDArray[np.bool_]:
 
 def differences(
     dumps: Sequence[Dump], true: Recipe, found: Recipe, reference: Rebuilt, candidate: Rebuilt
-) -> list[str]:
-    """Fields that differ beyond what no data can tell, each in words.
+) -> list[Difference]:
+    """Fields that differ beyond what no data can tell.
 
     Args:
         dumps: that both are about.
@@ -100,27 +114,29 @@ def differences(
         candidate: the same by the found one.
     """
     if sorted(true.interleave.chips) != sorted(found.interleave.chips):
-        return [f"bus: {_joined(found)} instead of {_joined(true)}"]
+        return [Difference(f"bus: {_joined(found)} instead of {_joined(true)}")]
     sizes = true.layout.page_bytes, found.layout.page_bytes
     run = max(sizes)
     if run % min(sizes):
-        return [f"page: {sizes[1]} bytes instead of {sizes[0]}"]
-    differing = _code_differences(true, found)
+        return [Difference(f"page: {sizes[1]} bytes instead of {sizes[0]}")]
+    differing = [Difference(words) for words in _code_differences(true, found)]
     for part in (Part.DATA, Part.PARITY):
         ours, theirs = (run_bits(recipe, part, run // recipe.layout.page_bytes) for recipe in (true, found))
         if not np.array_equal(ours, theirs):
-            differing.append(f"{part}: in other columns, or in another order")
+            differing.append(Difference(f"{part}: in other columns, or in another order"))
     if differing:
         return differing
     small = min(sizes)
     right = _Places.of(dumps, true, reference, small)
     other = _Places.of(dumps, found, candidate, small)
-    wrong, pages = _wrong_keystreams(right, other)
+    wrong, claimed, pages = _wrong_keystreams(right, other)
     if wrong:
-        differing.append(f"keystream: wrong or unknown under {wrong} of {pages} written pages")
+        words = f"keystream: wrong or unknown under {wrong} of {pages} written pages"
+        differing.append(Difference(words, is_claimed=claimed > 0))
     if _places_differ(right, other):
         spread = "" if true.interleave.is_none and found.interleave.is_none else f"; {found.interleave.describe()}"
-        differing.append(f"translation: {found.translation.describe()}; {found.pages_per_block} pages a block{spread}")
+        words = f"translation: {found.translation.describe()}; {found.pages_per_block} pages a block{spread}"
+        differing.append(Difference(words))
     return differing
 
 
@@ -173,16 +189,26 @@ def run_bits(recipe: Recipe, part: Part, pages: int) -> NDArray[np.int64]:
     return bits_of_run
 
 
-def _wrong_keystreams(true: _Places, found: _Places) -> tuple[int, int]:
-    """Small pages with something that decodes whose data get another keystream; and those looked at."""
+def _wrong_keystreams(true: _Places, found: _Places) -> tuple[int, int, int]:
+    """Small pages that decode to data under another keystream, those where it is not called unknown, and all."""
     pages, small, count = true.pages_of_chip(), true.small, true.count
     data = _data_bits_of_columns(true.recipe).reshape(count, small)
-    wrong, step = 0, max(1, CHUNK_BYTES // small)
+    wrong, claimed, step = 0, 0, max(1, CHUNK_BYTES // small)
     for first in range(0, len(pages), step):
         chosen = pages[first : first + step]
         ours, theirs = (_added(places.recipe, chosen, places.count) for places in (true, found))
-        wrong += int(((ours ^ theirs) & data[chosen % count]).any(axis=1).sum())
-    return wrong, len(pages)
+        differs = ((ours ^ theirs) & data[chosen % count]).any(axis=1)
+        wrong += int(differs.sum())
+        claimed += int((differs & ~_unknown(found.recipe, chosen // found.count)).sum())
+    return wrong, claimed, len(pages)
+
+
+def _unknown(recipe: Recipe, pages: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """`bool[pages]`: those under a keystream that a recipe calls unknown."""
+    if recipe.scrambler is None:
+        return np.zeros(len(pages), np.bool_)
+    unknown: NDArray[np.bool_] = recipe.scrambler.keystreams.unknown
+    return unknown[recipe.scrambler.index(pages, recipe.pages_per_block)]
 
 
 def _data_bits_of_columns(recipe: Recipe) -> NDArray[np.uint8]:
