@@ -25,7 +25,7 @@ from deadstick.solve.find_joined import find_joined
 from deadstick.solve.find_translation import find_translation
 from deadstick.solve.hints import Hints
 from deadstick.solve.interleave_orders import unmixed
-from deadstick.solve.interleave_trials import SpreadSearch
+from deadstick.solve.interleave_trials import SpreadSearch, is_divided
 from deadstick.solve.placed_blocks import placed_blocks
 from deadstick.solve.several import prove_several
 from deadstick.solve.solver import solve
@@ -223,3 +223,26 @@ class TestGivenRecipe:
         recipe = replace(MAPPED, interleave=Interleave.of_chips(2))
         with pytest.raises(HintError, match="does not fit"):
             prove_several(played(recipe), replace(recipe, code=Code(13, 0x2027, 12)))
+
+
+@pytest.mark.parametrize(("units", "copies"), [(2, 0), (2, 6), (4, 0)])
+def test_numbers_that_lie_in_one_unit_each_are_not_counted_by_units(units: int, copies: int) -> None:
+    rng = np.random.default_rng(1)
+    numbers = np.concatenate([np.arange(80), np.arange(copies)])
+    assert is_divided(numbers, rng.integers(0, units, len(numbers)))
+    assert is_divided(numbers, numbers % units)
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.15, 0.6])
+def test_units_that_count_for_themselves_have_the_same_numbers(missing: float) -> None:
+    """Each block may be missing; of the second chip a part of the dump is."""
+    numbers, units = np.repeat(np.arange(80), 2), np.tile([0, 1], 80)
+    there = np.random.default_rng(2).random(160) >= np.where(units == 1, missing, min(0.15, missing))
+    assert not is_divided(numbers[there], units[there])
+    assert not is_divided(np.zeros(0, np.int64), np.zeros(0, np.int64))
+
+
+def test_the_rest_of_a_cut_block_speaks_for_no_smaller_one() -> None:
+    pages = np.zeros((3 * 64 + 40, 8), np.uint8)
+    whole = PageSpace.of(pages, 16).in_whole_blocks(64)
+    assert (len(whole), whole.pages_per_block, whole.blocks) == (3 * 64, 16, 12)

@@ -97,6 +97,38 @@ class JoinedPages:
         return woven([lane[pages] for lane in self.lanes])
 
 
+@dataclass(frozen=True, eq=False)
+class FirstPages:
+    """The first pages of a chip alone.
+
+    Attributes:
+        source: the chip.
+        count: pages.
+
+    >>> len(FirstPages(StoredPages(np.zeros((5, 8), np.uint8)), 4)), FirstPages(StoredPages(np.eye(3)), 2).run(1, 9)
+    (4, array([[0., 1., 0.]]))
+    """
+
+    source: PageSource
+    count: int
+
+    @property
+    def page_bytes(self) -> int:
+        """See `PageSource`; so are the next three."""
+        return self.source.page_bytes
+
+    def __len__(self) -> int:
+        return min(self.count, len(self.source))
+
+    def run(self, first: int, last: int) -> Bytes:
+        """As the chip has them."""
+        return self.source.run(first, min(last, len(self)))
+
+    def take(self, pages: Rows) -> Bytes:
+        """A copy."""
+        return self.source.take(pages)
+
+
 def woven(lanes: Sequence[Bytes]) -> Bytes:
     """Bytes of several arrays in turn.
 
@@ -141,6 +173,15 @@ class PageSpace:
         if isinstance(pages, PageSpace):
             return pages if pages.pages_per_block == pages_per_block else cls(pages.chips, pages_per_block)
         return cls([StoredPages(pages)], pages_per_block)
+
+    def in_whole_blocks(self, pages_per_block: int) -> "PageSpace":
+        """Without what a dump that was cut short has of its last block; blocks of the space may be parts of such ones.
+
+        >>> len(PageSpace.of(np.zeros((10, 8), np.uint8), 2).in_whole_blocks(4))
+        8
+        """
+        chips = [FirstPages(chip, len(chip) // pages_per_block * pages_per_block) for chip in self.chips]
+        return PageSpace(chips, self.pages_per_block)
 
     @classmethod
     def of_dumps(cls, dumps: Sequence[Bytes], recipe: Recipe) -> "PageSpace":

@@ -5,14 +5,16 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.interleave import Interleave
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.translation import IDENTITY
+from deadstick.recipe.translation import IDENTITY, Translation
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.complements import complemented
 from deadstick.solve.find_translation import FoundTranslation, suggested, with_block_size
 from deadstick.solve.geometry import PAGES_PER_BLOCK
@@ -28,6 +30,9 @@ MOST_SIZED = 2
 """Chips up to which all sizes of a block are tried with several planes where nothing tells the size."""
 MOST_FIELDS = 2
 """Fields for the logical number that are tried with every interleave."""
+MISSING, DIVIDED_CHANCE = 0.3, -3.0
+"""Share of the numbers of a unit that another one may lack, where each counts for itself; and the logarithm of the
+chance from which on more are missing."""
 NOTHING_KNOWN = InterleaveHint()
 
 
@@ -104,7 +109,9 @@ def trials(search: SpreadSearch) -> Iterator[Trial]:
             plain.block.pages, len(chips), planes_of(known), is_known=is_known, is_given=is_given
         ):
             recipe = replace(with_block_size(base, size, period), translation=IDENTITY)
-            blocks = PageSpace.of(space, size)
+            # The rest of a block that is cut short has facts of its own where blocks are smaller: no fair comparison.
+            whole_ones = space.in_whole_blocks(plain.block.pages) if size < plain.block.pages else space
+            blocks = PageSpace.of(whole_ones, size)
             metadata = block_metadata(blocks, recipe)
             is_whole = False
             for number, whole in enumerate(_hypotheses(blocks, recipe, metadata, groups_of(known, chips, planes))):
@@ -141,10 +148,43 @@ def _hypotheses(
                     :MOST_FIELDS
                 ]
                 sure = any(item is not None and item.log10_chance < SURE_CHANCE for _, item in found)
+                if interleave.numbers == "own":
+                    firsts = [one for one in firsts if not _are_divided(one.translation, whole, space, metadata)]
             for versioned in firsts:
                 yield replace(whole, translation=versioned.translation)
             if not sure and not (interleave.numbers == "common" and interleave.by == "page"):
                 yield whole
+
+
+def _are_divided(translation: Translation, recipe: Recipe, space: PageSpace, metadata: BlockMetadata) -> bool:
+    """Whether the numbers of a translation are divided among the units of an interleave."""
+    number = translation.logical_number
+    if number is None or recipe.interleave.ways < 2:
+        return False
+    values = number.read(metadata.first_good)
+    inside = values < len(metadata.blocks)
+    units = recipe.interleave.slots(space.chip_of_block, space.own_block)[metadata.blocks]
+    return is_divided(values[inside], units[inside])
+
+
+def is_divided(numbers: NDArray[np.int64], units: NDArray[np.int64]) -> bool:
+    """Whether numbers are divided among units, so that no unit can have counted for itself.
+
+    Where each counts for itself the blocks of a group have one number, and hardly a number of one unit is missing in
+    another, if not for a dump that was cut short. Where all count together it is there twice for old copies alone.
+
+    Args:
+        numbers: `int64[blocks]`.
+        units: `int64[blocks]`, of each block.
+
+    >>> is_divided(np.arange(40), np.arange(40) % 2), is_divided(np.arange(40) // 2, np.arange(40) % 2)
+    (True, False)
+    """
+    if not units.any():
+        return False
+    *_, some, most = sorted((np.unique(numbers[units == unit]) for unit in range(int(units.max()) + 1)), key=len)
+    missing = len(some) - len(np.intersect1d(some, most))
+    return log10_tail(len(some), missing, MISSING) < DIVIDED_CHANCE
 
 
 def _splits(
