@@ -14,12 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.rebuild.page_space import PageSpace
+from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
 from deadstick.solve.noise import constant_rows
 
 SAMPLES = (0, 1, 2, 3)
 """Quarters of a block whose first page is looked at."""
+FEWEST_SAMPLES = 4
 LONGEST_FIELD = 4
 CONSTANT_SHARE = 0.9
 COMMON_SHARE, FEWEST_COMMON = 0.8, 4
@@ -100,7 +102,43 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
     written = good.any(axis=1)
+    uncovered = _uncovered(recipe)
+    if uncovered.any():
+        values[:, :, uncovered] = without_lone_bits(values[:, :, uncovered], good)
     return BlockMetadata(blocks[written], values[written], good[written])
+
+
+def without_lone_bits(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Metadata outside the code's cover, less the bits in which one page of a block stands against all others.
+
+    Such a bit is a bit error: counts of pages change in half of the pages that are looked at.
+
+    Args:
+        values: `uint8[blocks, samples, bytes]`.
+        good: `bool[blocks, samples]`: pages that count. Blocks with fewer than four are left as they are.
+
+    >>> one = np.array([[[7], [7], [5], [7]], [[0], [1], [2], [3]]], np.uint8)
+    >>> without_lone_bits(one, np.ones((2, 4), np.bool_))[:, :, 0].tolist()
+    [[7, 7, 7, 7], [0, 1, 2, 3]]
+    """
+    bits = np.unpackbits(values, axis=2)
+    count = good.sum(axis=1)[:, None]
+    ones = (bits * good[:, :, None]).sum(axis=1)
+    enough = count >= FEWEST_SAMPLES
+    bits[np.broadcast_to((enough & (ones == 1))[:, None], bits.shape)] = 0
+    bits[np.broadcast_to((enough & (ones == count - 1))[:, None], bits.shape)] = 1
+    return np.packbits(bits, axis=2)
+
+
+def _uncovered(recipe: Recipe) -> NDArray[np.bool_]:
+    """`bool[metadata_bytes]`: bytes of which the code has no bit."""
+    covered = np.zeros(8 * recipe.layout.metadata_bytes, np.bool_)
+    covered[recipe.layout.metadata_bits :] = True
+    for targets in recipe.layout.targets[: len(recipe.layout.codewords)]:
+        for target in targets:
+            if target.part is Part.METADATA:
+                covered[target.first : target.first + target.bits] = True
+    return np.array([not byte.any() for byte in covered.reshape(-1, 8)], np.bool_)
 
 
 def _different(space: PageSpace, recipe: Recipe, places: list[int]) -> NDArray[np.int64]:
