@@ -48,3 +48,33 @@ def test_a_table_of_numbers_does_not_tell_which_state_it_was() -> None:
     ruled = np.resize(np.frombuffer(b"=" * 78 + b"\n", np.uint8), 3000)
     for table in (np.frombuffer(numbers, np.uint8), ruled):
         assert not len(find_text_hits(table ^ stream, Register(characteristic, "lsb", 9, 9)).positions)
+
+
+def huffman_table() -> np.ndarray:
+    """The values of a table for pictures as most hold them: rows of bytes from 81h on (ITU-T T.81, table K.5)."""
+    rows = [*range(0x82, 0x8B)]
+    for tens in range(0x90, 0x100, 0x10):
+        rows += [*range(tens + 2, tens + 11)] if tens < 0xE0 else [*range(tens + 1, tens + 11)]
+    return np.array(rows, np.uint8)
+
+
+@pytest.mark.parametrize("characteristic", [(1 << 27) | 0b100111, gf2poly.multiply((1 << 27) | 0b100111, 0b11)])
+def test_rows_of_bytes_with_the_highest_bit_set_are_no_text_under_the_complement(characteristic: int) -> None:
+    """Whether the register's output is added or its complement, the code cannot tell before the ECC."""
+    register = Register(characteristic, "msb", 9, 9)
+    stream = Lfsr(characteristic).keystream(np.array([12345], np.uint64), 3000, "msb")[0]
+    data = np.random.default_rng(3).integers(0, 256, 3000, np.uint8)
+    data[500 : 500 + len(huffman_table())] = huffman_table()
+    told = find_text_hits(data ^ stream, register, complement=None)
+    assert len(told.positions)  # as far as the highest bits tell
+    assert not len(find_text_hits(data ^ stream, register, complement=None, by_words=True).positions)
+
+
+@pytest.mark.parametrize("ones", [False, True])
+def test_words_tell_whether_text_is_inverted(ones: bool) -> None:
+    characteristic = (1 << 27) | 0b100111
+    stream = Lfsr(characteristic).keystream(np.array([12345], np.uint64), 2000, "msb")[0]
+    text = np.resize(np.frombuffer(LINE, np.uint8), 2000) ^ np.uint8(0xFF * ones)
+    hits = find_text_hits(text ^ stream, Register(characteristic, "msb", 9, 9), complement=None, by_words=True)
+    assert len(hits.positions) >= 6
+    assert (hits.ones == ones).all()

@@ -30,6 +30,8 @@ WIDE_REGISTER = 32
 """Stages from which on two hits are enough, since seeds do not agree by accident."""
 ROW, MOST_ALIKE = 12, 0.3
 """Pages in a row under one keystream that are no accident, and the share of all pages that such rows may be."""
+MIXED = 0.1
+"""Share of the keystreams that are the register's output, or its complement, from which on either is no accident."""
 RESTARTS: tuple[Restart, ...] = ("codeword", "page", "column")
 COVERS = (
     frozenset(Part),
@@ -180,11 +182,16 @@ def _vote(
     complements = np.bincount(numbers[right & ones], minlength=schedule.count)
     others = np.bincount(numbers[right & ~ones], minlength=schedule.count)
     inverse = frozenset(np.flatnonzero(complements > others).tolist())
-    if fewest > 1 and is_signed:
+    if fewest > 1 and (is_signed or is_mixture(len(inverse), len(winners))):
         # No code checks whether zeros or ones stood there: two thirds must have been one of them.
         clear = 3 * np.maximum(complements, others) >= 2 * (complements + others)
         winners = {number: seed for number, seed in winners.items() if clear[number]}
     return SeedRule("page", frozenset(), schedule, winners, agreeing, counted, inverse)
+
+
+def is_mixture(ones: int, seen: int) -> bool:
+    """Whether of the keystreams that were seen some are the register's output and some its complement."""
+    return MIXED < ones / max(1, seen) < 1 - MIXED
 
 
 def _alike_in_a_row(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> NDArray[np.int64]:

@@ -17,11 +17,11 @@ from deadstick.solve.biased_bits import seeds_by_bias
 from deadstick.solve.changed_marker import PAGES, changed_markers, is_steady, with_next
 from deadstick.solve.coded_pages import CodedPages, Unscrambled, known_pages
 from deadstick.solve.copied_seeds import seeds_by_copies
-from deadstick.solve.keystream import SeedRule, seed_rules
+from deadstick.solve.keystream import SeedRule, is_mixture, seed_rules
 from deadstick.solve.metadata_order import CLEARLY, TIED_CLEARNESS, clearness, orders, settled
 from deadstick.solve.metadata_seeds import seeds_by_metadata
 from deadstick.solve.metadata_table import with_aligned_metadata
-from deadstick.solve.register import Register, find_hits, find_registers, merged
+from deadstick.solve.register import Hits, Register, find_hits, find_registers, merged
 from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import find_table
@@ -97,8 +97,7 @@ def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambl
     columns_of = _data_columns(layout)
     for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
         bare = find_hits(data.reshape(-1), register)
-        inverse = bool(2 * bare.ones.sum() > len(bare.ones))
-        hits = merged(bare, find_text_hits(data.reshape(-1), register, complement=inverse))
+        hits = merged(bare, _text_hits(data.reshape(-1), register, bare))
         row, column = np.divmod(hits.positions, layout.data_bytes)
         covers = (frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA}))
         rules = seed_rules(hits, pages[row], columns_of[column], register, layout, 0, covers=covers)
@@ -107,6 +106,14 @@ def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambl
             tied = [rule for rule in rules if rule.agreeing >= TIED_RULES * rules[0].agreeing]
             yield from (_with_rule(plain, rule, register) for rule in tied)
             return
+
+
+def _text_hits(data: NDArray[np.uint8], register: Register, bare: Hits) -> Hits:
+    """Text, which must hold words where the register's output and its complement are told apart by nothing else."""
+    if is_mixture(int(bare.ones.sum()), len(bare.ones)):
+        return find_text_hits(data, register, complement=None, by_words=True)
+    inverse = bool(2 * bare.ones.sum() > len(bare.ones))
+    return find_text_hits(data, register, complement=inverse, by_words=register.has_complements)
 
 
 def _corrected(found: CodedPages, recipe: Recipe) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:

@@ -8,12 +8,10 @@ from numpy.typing import NDArray
 from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Place, Scrambler
-from deadstick.solve.keystream import SeedRule
+from deadstick.solve.keystream import SeedRule, is_mixture
 from deadstick.solve.register import Register
 from deadstick.solve.register_states import complemented
 from deadstick.solve.seed_orbit import on_one_orbit
-
-MIXED = 0.1
 
 
 def with_orbit(scrambler: Scrambler) -> Scrambler:
@@ -36,7 +34,7 @@ def block_of(rule: SeedRule) -> int:
 
 def is_mixed(rule: SeedRule) -> bool:
     """Whether some keystreams are the register's output and some its complement, for which it takes a longer one."""
-    return MIXED < len(rule.ones) / max(1, len(rule.seeds)) < 1 - MIXED
+    return is_mixture(len(rule.ones), len(rule.seeds))
 
 
 def scrambler_of(
