@@ -1,12 +1,14 @@
 """A table of keystreams over the codewords, of which free space shows all but one."""
 
 import numpy as np
+import pytest
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import Part, spare_groups
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, spare_groups, with_marker
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.solve.code_schedule import unlike_neighbours
+from deadstick.solve.coded_pages import known_pages
 from deadstick.solve.complete import GivenPages
 from deadstick.solve.stored_after_code import stored_after_code
 from deadstick.solve.survey import Survey
@@ -43,3 +45,30 @@ def test_pages_of_a_trial_block_are_unlike_no_neighbour() -> None:
     assert unlike_neighbours(raw, np.zeros(12, np.int64)).all()
     assert unlike_neighbours(raw[:1]).tolist() == [True]
     assert unlike_neighbours(raw[:0]).tolist() == []
+
+
+@pytest.mark.parametrize("steps", [(1, 0), (0, 1)])
+@pytest.mark.parametrize("is_changed", [True, False])
+def test_the_byte_of_the_marker_is_told_under_stored_keystreams(steps: tuple[int, int], *, is_changed: bool) -> None:
+    """It is the lowest byte of a number; as long as it counts as data, few keystreams or none show all of them."""
+    rng = np.random.default_rng(8)
+    spans = (Span.of_bytes(Part.METADATA, 0, 6), Span.of_bytes(Part.DATA, 6, 512))
+    plain = PageLayout(528, (Codeword(spans, (Span(Part.PARITY, 8 * 518, 52),)),))
+    code, size = Code(13, 0x201B, 4), 16
+    true = with_marker(plain, 512) if is_changed else plain
+    streams = StoredKeystreams(tuple(rng.bytes(plain.page_bytes) for _ in range(COUNT)))
+    recipe = Recipe(size, true, code, Scrambler("after_ecc", "column", streams, frozenset(Part), *steps))
+    data = rng.integers(0, 256, (1536, 512), np.uint8)
+    pages = np.arange(len(data))
+    data[rng.random(len(data)) < 0.4] = 0
+    data[rng.random(len(data)) < 0.3, 200:] = 0
+    metadata = np.full((len(data), 6), 0x5A, np.uint8)
+    metadata[:, 0] = rng.permutation(len(data) // size).repeat(size)
+    raw = recipe.encode(data, metadata, pages)
+    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), plain.page_bytes), plain, code, 0))
+    assert found is not None
+    assert found.recipe.layout == true
+    batch = found.recipe.decode(raw, pages)
+    known = known_pages(found.recipe, pages)
+    assert len(known) > len(pages) / 2
+    assert np.array_equal(batch.data[known], data[known])

@@ -58,13 +58,8 @@ def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[n
         pages: `uint8[pages, page_bytes]`.
         numbers: `int64[pages]`, their numbers.
     """
-    layout = recipe.layout
-    if not layout.metadata_bits or layout.codewords[0].message[0].part is not Part.METADATA:
-        return
-    try:
-        changed = with_marker(layout, data_bytes_of(layout.page_bytes))
-    except RecipeError:
-        # The marker's column does not lie in data: there is nothing to change.
+    changed = with_changed_marker(recipe.layout)
+    if changed is None:
         return
     batch = recipe.decode(pages, numbers)
     good = np.asarray((batch.errors >= 0).all(axis=1))
@@ -78,6 +73,17 @@ def changed_markers(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[n
     is_told = data_like >= FEWEST_CHANGES and data_like > MORE_CHANGES * marker_like
     if (is_told or np.bincount(first).max() <= USUAL * len(first)) and not _is_counted(batch.metadata[:, 0], next_to):
         yield changed
+
+
+def with_changed_marker(layout: PageLayout) -> PageLayout | None:
+    """The layout with marker and first metadata byte changed; None where that cannot be."""
+    if layout.codewords[0].message[0].part is not Part.METADATA:
+        return None
+    try:
+        return with_marker(layout, data_bytes_of(layout.page_bytes))
+    except RecipeError:
+        # The marker's column does not lie in data: there is nothing to change.
+        return None
 
 
 def _is_counted(values: NDArray[np.uint8], next_to: NDArray[np.int64]) -> bool:

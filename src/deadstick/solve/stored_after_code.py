@@ -5,14 +5,17 @@ before the data: it tells which pages share a keystream, and the keystreams up t
 decode, to data that are scrambled still, but free of errors: from them the rest is read.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.changed_marker import changed_markers, is_steady, with_changed_marker, with_next
 from deadstick.solve.code_schedule import schedule_by_code, unlike_neighbours
-from deadstick.solve.coded_pages import CodedPages, Unscrambled, better, known_pages
+from deadstick.solve.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.schedule import Schedule
 from deadstick.solve.stored_keystreams import find_table
@@ -23,6 +26,7 @@ from deadstick.solve.table_recipes import (
     with_data_keystreams,
     without_keystreams,
 )
+from deadstick.solve.word_fit import with_content
 
 WHOLE = 0.9
 """Share of the codewords that decode from which on no other rule of the table is asked."""
@@ -37,6 +41,11 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     Returns:
         None where no keystreams repeat, or nothing decodes under them.
     """
+    return _with_changed_marker(found, _of_layout(found))
+
+
+def _of_layout(found: CodedPages) -> Unscrambled | None:
+    """The same under the layout as it was found."""
     every = np.flatnonzero(found.survey.written)
     plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
     raw = found.survey.pages[every]
@@ -52,6 +61,43 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     if best is None:
         return None
     return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, every))
+
+
+def _with_changed_marker(found: CodedPages, best: Unscrambled | None) -> Unscrambled | None:
+    """The table, or the one under which the marker's byte was changed with the first metadata byte.
+
+    A table over the stored codewords fits either way, and metadata are known but for a constant under each of its
+    keystreams. So it is read off anew: then that byte must stay the same from page to page as it did not before, and no
+    keystream may be lost, since data show theirs. Numbers taken for data show few keystreams, or none at all.
+    """
+    for layout in _changed_layouts(found, best):
+        other = _of_layout(Reread.of(found, layout))
+        if other is None or (best is not None and _unknown(other) > _unknown(best)):
+            continue
+        if is_steady(other.recipe, *_telling(found, other.recipe)):
+            return other
+    return best
+
+
+def _changed_layouts(found: CodedPages, best: Unscrambled | None) -> Iterator[PageLayout]:
+    """The layout with the marker's byte changed, if what is known leaves that open."""
+    if best is None:
+        changed = with_changed_marker(found.layout)
+        if changed is not None:
+            yield changed
+        return
+    pages, numbers = _telling(found, best.recipe)
+    for layout in changed_markers(best.recipe, pages, numbers):
+        if not is_steady(best.recipe, pages, numbers):
+            yield layout
+
+
+def _telling(found: CodedPages, recipe: Recipe) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """Some pages with content whose keystream is known, and their numbers: free space stays the same, too."""
+    numbers = with_next(known_pages(recipe, np.flatnonzero(found.survey.written)))
+    pages = found.survey.pages[numbers]
+    some = with_content(recipe.decode(pages, numbers).data)
+    return pages[some], numbers[some]
 
 
 def _with_table(
@@ -100,6 +146,10 @@ def _by_exact_rows(
 
 def _known(one: Unscrambled) -> float:
     """Share of the keystreams that are known, times that of the codewords that decode under them."""
+    return (1 - _unknown(one)) * one.decoded / max(1, one.examined)
+
+
+def _unknown(one: Unscrambled) -> float:
+    """Share of the keystreams that are not known."""
     scrambler = one.recipe.scrambler
-    unknown = float(scrambler.keystreams.unknown.mean()) if scrambler is not None else 0.0
-    return (1 - unknown) * one.decoded / max(1, one.examined)
+    return float(scrambler.keystreams.unknown.mean()) if scrambler is not None else 0.0
