@@ -75,7 +75,7 @@ def by_register(data: NDArray[np.uint8], layout: PageLayout, registers: tuple[Re
     # A register may pass over the metadata and go on over the parity.
     around = stored - sum(span.bits for span in message if span.part is Part.METADATA) // 8
     for register in registers[:2]:
-        known, seeds = _seeds(data[: MOST_WORDS * word], word, register)
+        known, seeds = _looked_far_enough(data, word, register, count, _most(layout))
         for step in dict.fromkeys((0, word, stored, plain, covered, around)):
             back = rewound(seeds, np.full(len(seeds), step, np.int64), register)
             both = known[1:] & known[:-1]
@@ -88,6 +88,22 @@ def by_register(data: NDArray[np.uint8], layout: PageLayout, registers: tuple[Re
 
 def _most(layout: PageLayout) -> int:
     return LARGEST_PAGE // layout.page_bytes
+
+
+def _looked_far_enough(
+    data: NDArray[np.uint8], word: int, register: Register, count: int, most: int
+) -> tuple[NDArray[np.bool_], NDArray[np.uint64]]:
+    """As `_seeds`, of some words or of all, if the borders of a page that may be the right one are few among those.
+
+    In a volume of packed files the register shows seldom. The page whose borders are too few would go unasked, and half
+    of it, with twice as many, would be taken.
+    """
+    known, seeds = _seeds(data[: MOST_WORDS * word], word, register)
+    if len(data) <= MOST_WORDS * word:
+        return known, seeds
+    places = 1 + np.flatnonzero(known[1:] & known[:-1])
+    borders = [np.count_nonzero(places % (times * count) == 0) for times in MULTIPLES if times <= most]
+    return _seeds(data, word, register) if any(some < FEWEST_PAIRS for some in borders) else (known, seeds)
 
 
 def _seeds(data: NDArray[np.uint8], word: int, register: Register) -> tuple[NDArray[np.bool_], NDArray[np.uint64]]:
