@@ -60,6 +60,21 @@ def test_a_keystream_for_each_block(count: int) -> None:
     assert agrees(found, index)
 
 
+def test_a_keystream_for_each_block_that_few_blocks_share() -> None:
+    """The steps within long blocks are many, and each that leads to the next block with its keystream comes once."""
+    rng = np.random.default_rng(8)
+    rule = Schedule(36, 0, 1, 426, 0, 0)
+    index = rule.index(np.arange(164 * 426))
+    table = rng.choice(1 << 35, rule.count, replace=False).astype(np.uint64)
+    shows = np.flatnonzero(rng.random(164) < 0.4)
+    known = np.unique(426 * rng.choice(shows, 1500) + rng.integers(0, 426, 1500))
+    found = find_schedule(known, table[index[known]])
+    assert found is not None
+    assert not found.is_open
+    assert (found.count, found.pages_per_block) == (36, 426)
+    assert agrees(found, index)
+
+
 @pytest.mark.parametrize("period", [1, 24, 100, 256])
 def test_the_number_on_the_chip_alone(period: int) -> None:
     known, seeds, index = seen(Schedule(period, 1, 0, 0, 0, 0), 3000, 0.5, period)

@@ -40,12 +40,15 @@ def rules_of(pages: NDArray[np.int64], labels: NDArray[np.int64], size: int) -> 
     if not len(steps):
         return
     codes, counts = np.unique(steps[:, 1] * (4 * size) + steps[:, 0] + 2 * size, return_counts=True)
-    often = codes[np.argsort(-counts, kind="stable")[:MOST_STEPS]]
+    order = np.argsort(-counts, kind="stable")
+    blocks, places = np.divmod(codes[order], 4 * size)
+    places -= 2 * size
+    counts = counts[order]
     lattice: Lattice = (0, 0, 0)
     seen = 0.0
-    for code, count in zip(often.tolist(), sorted(counts.tolist(), reverse=True), strict=False):
-        blocks, places = divmod(code, 4 * size)
-        before, lattice = lattice, _with_step(lattice, places - 2 * size, blocks)
+    often = zip(places[:MOST_STEPS].tolist(), blocks[:MOST_STEPS].tolist(), counts.tolist(), strict=False)
+    for x, y, count in often:
+        before, lattice = lattice, _with_step(lattice, x, y)
         if lattice != before and seen >= SPANNED:
             yield from _of_lattice(before, size)
         seen += count / len(steps)
@@ -53,8 +56,45 @@ def rules_of(pages: NDArray[np.int64], labels: NDArray[np.int64], size: int) -> 
             return
     if lattice[0] * lattice[2]:
         yield from _of_lattice(lattice, size)
-    else:
-        yield from (replace(rule, is_open=True) for rule in _of_lattice(_closed(lattice, int(block.max()), size), size))
+        return
+    yield from (replace(rule, is_open=True) for rule in _of_lattice(_closed(lattice, int(block.max()), size), size))
+    for wider in _widened(lattice, places[MOST_STEPS:], blocks[MOST_STEPS:]):
+        yield from _of_lattice(wider, size)
+
+
+def _widened(lattice: Lattice, places: NDArray[np.int64], blocks: NDArray[np.int64]) -> Iterator[Lattice]:
+    """A lattice with the first further step outside it, then with the next such step, and so on.
+
+    Under a keystream for each block nearly all steps lie within blocks. Where a part of the pages shows, they have more
+    different lengths than `MOST_STEPS`, and the few steps to another block come once each, behind them.
+
+    Args:
+        lattice: that does not span the plane.
+        places: `int64[steps]`, places of each step.
+        blocks: `int64[steps]`, blocks of each.
+    """
+    while lattice[0] * lattice[2] != 1:
+        outside = np.flatnonzero(~_has(lattice, places, blocks))
+        if not len(outside):
+            return
+        first = int(outside[0])
+        lattice = _with_step(lattice, int(places[first]), int(blocks[first]))
+        yield lattice
+        places, blocks = places[first + 1 :], blocks[first + 1 :]
+
+
+def _has(lattice: Lattice, places: NDArray[np.int64], blocks: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """`bool[steps]`: whether each step is one of the lattice.
+
+    >>> _has((16, 11, 1), np.array([16, 11, 12]), np.array([0, 1, 1]))
+    array([ True,  True, False])
+    """
+    d, s, t = lattice
+    # Without a second vector only steps within a block are left, without a first one only multiples of the second.
+    turns = blocks // t if t else np.zeros_like(blocks)
+    rest = places - turns * s
+    within: NDArray[np.bool_] = (blocks == turns * t) & ((rest % d if d else rest) == 0)
+    return within
 
 
 def _closed(lattice: Lattice, last: int, size: int) -> Lattice:
