@@ -4,10 +4,13 @@ import numpy as np
 import pytest
 
 from deadstick.recipe.code import Code
-from deadstick.recipe.layout import Part, in_line
+from deadstick.recipe.layout import Part, in_line, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler
 from deadstick.simulate.nand import add_bit_errors
+from deadstick.solve.find_code import CodeSearch
+from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.plan import first_steps
 from deadstick.solve.register import find_registers
 from deadstick.solve.row_view import FEWEST_NEAR, FEWEST_ROWS, RowView
 from deadstick.solve.survey import Survey
@@ -62,3 +65,24 @@ def test_too_few_such_pages_are_joined_by_the_others() -> None:
     view = RowView(Survey(dump, LAYOUT.page_bytes), register)
     assert len(view.heads.rows.values) == len(view.rows.values) > FEWEST_ROWS
     assert decoding(view.heads.rows.values, 0) > 0.95
+
+
+def test_parity_behind_metadata_that_neither_code_nor_register_covers_is_searched_first() -> None:
+    """Without the register's output such metadata look like parity, and where the parity begins is seen as read."""
+    code = Code(13, 0x201B, 24)
+    layout = spare_groups(640, 1, SECTOR, 20, code.parity_bytes, offset=3, covered=False)
+    rng = np.random.default_rng(8)
+    data = np.zeros((PAGES, SECTOR), np.uint8)
+    data[::3, SECTOR // 2 :] = rng.integers(0, 256, (PAGES // 3, SECTOR // 2), np.uint8)
+    metadata = np.tile(rng.integers(0, 256, layout.metadata_bytes, np.uint8), (PAGES, 1))
+    keystreams = LfsrKeystreams(POLYNOMIAL, tuple(rng.integers(1, 1 << 16, PAGES).tolist()))
+    scrambler = Scrambler("after_ecc", "column", keystreams, frozenset({Part.DATA, Part.PARITY}))
+    raw = Recipe(64, layout, code, scrambler).encode(data, metadata, np.arange(PAGES))
+    dump = raw.reshape(-1)
+    add_bit_errors(dump, 5e-4, 1)
+    candidate = PageCandidate(layout.page_bytes, (), 0.0, "", shows_restarts=True)
+    search = CodeSearch(dump, [candidate], find_registers(dump))
+    step = next(step for step in first_steps(1) if step.at_ends)
+    found = search.over([candidate], step)
+    assert found is not None
+    assert (found.layout.codewords, found.code.t) == (layout.codewords, code.t)

@@ -4,8 +4,9 @@ Places are columns of the heads of rows (`heads.Heads`). Few of them are worth a
 where the structure of the spare area shows parity.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +58,21 @@ def ending_places(places: Places, runs: Iterable[tuple[int, int]]) -> Places | N
     lengths = sorted({start + columns - first for start, columns in runs})
     kept = [(first, 0, 0, length - 1, length + 1) for length in lengths if shortest < length <= longest + 1]
     return Places(places.message, np.array(kept, np.int64)) if kept else None
+
+
+def longest_run_places(places: Places, runs: Sequence[tuple[int, int]]) -> Places:
+    """What is as long as the longest run of columns behind the message, or a byte off.
+
+    Behind metadata or unused bytes that are no part of a codeword alone its parity begins where that run does.
+
+    Args:
+        places: in line, for a message that fills the data of a page.
+        runs: (first column, columns) in the page.
+    """
+    (first, _, _, shortest, _), *_ = places.table.tolist()
+    start, columns = max(runs, key=itemgetter(1), default=(first, 0))
+    kept = [(start, 0, 0, columns - 1, columns + 1)] if start > first and columns > shortest else []
+    return Places(places.message, np.array(kept, np.int64).reshape(-1, 5))
 
 
 def spare_places(heads: Heads, found: Iterable[Place], message: int) -> Places:

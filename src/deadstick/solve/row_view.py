@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from deadstick.solve import structure
 from deadstick.solve.decoding import DecodingTest, Depth
 from deadstick.solve.geometry import data_bytes_of
-from deadstick.solve.heads import MESSAGES, Heads
-from deadstick.solve.places import Places, ending_places, in_line_places, spare_places, telling
+from deadstick.solve.heads import MESSAGES, Heads, Rows
+from deadstick.solve.places import Places, ending_places, in_line_places, longest_run_places, spare_places, telling
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.row_noise import MOSTLY_USABLE, USABLE, bit_error_rate, clean_share, fitting_depth
 from deadstick.solve.survey import Survey
@@ -107,20 +107,32 @@ class RowView:
     @cached_property
     def _runs(self) -> list[tuple[int, int]]:
         """(first column, columns) of what may be parity in the spare area; empty where too few rows tell."""
-        values = self.rows.values
-        values = values[telling(values)]
-        differences = values if self.rows.are_differences else values[1:] ^ values[:-1]
-        if len(differences) < FEWEST_ROWS:
+        own = _densities(self.rows)
+        return structure.parity_runs(own, data_bytes_of(self.survey.page_bytes)) if own is not None else []
+
+    @cached_property
+    def _runs_either_way(self) -> list[tuple[int, int]]:
+        """The same of columns that look like parity as read, too; empty where no register is off the rows.
+
+        Metadata and unused bytes that the register does not run over are alike from page to page as read, and look like
+        parity once its output is off. Parity does so either way.
+        """
+        if not isinstance(self.way, Register):
             return []
-        return structure.parity_runs(structure.densities(differences), data_bytes_of(self.survey.page_bytes))
+        own, read = _densities(self.rows), _densities(self.survey.as_read(ROWS))
+        if own is None or read is None:
+            return []
+        return structure.parity_runs(np.minimum(own, read), data_bytes_of(self.survey.page_bytes))
 
     @property
     def at_ends(self) -> list[Places]:
-        """Codewords alone in line that end where a run of the spare area does."""
+        """Codewords alone whose parity ends where a run of the spare area does."""
         data = data_bytes_of(self.survey.page_bytes)
-        return [
-            ends for places in self.in_line if places.message == data and (ends := ending_places(places, self._runs))
-        ]
+        alone = [places for places in self.in_line if places.message == data]
+        found = [ends for places in alone if (ends := ending_places(places, self._runs))]
+        ways = (self._runs, self._runs_either_way)
+        found += [longest_run_places(places, runs) for places in alone for runs in ways]
+        return [places for places in found if len(places.table)]
 
     @cached_property
     def in_spare(self) -> list[Places]:
@@ -134,3 +146,10 @@ class RowView:
                 groups = structure.fitting(structure.groups(self._runs, data // message), self.survey.page_bytes)
                 suggested.append(spare_places(self.heads, structure.places(groups, data), message))
         return [places for places in suggested if len(places.table)]
+
+
+def _densities(rows: Rows) -> NDArray[np.float64] | None:
+    """`float64[columns]`: share of ones in differences of rows; None where too few rows tell."""
+    values = rows.values[telling(rows.values)]
+    differences = values if rows.are_differences else values[1:] ^ values[:-1]
+    return structure.densities(differences) if len(differences) >= FEWEST_ROWS else None
