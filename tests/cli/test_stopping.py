@@ -1,10 +1,19 @@
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from programs import DRIVER, driver, environment, make_dump, sha256, tree
+
+
+@pytest.fixture(autouse=True)
+def hears_the_user() -> Iterator[None]:
+    """A shell starts what it runs in the background with SIGINT ignored, and programs inherit that."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @pytest.fixture(scope="module")
