@@ -43,6 +43,12 @@ class LfsrKeystreams:
         return len(self.seeds)
 
     @property
+    def single_stages(self) -> "LfsrKeystreams":
+        """The register from each state of a single one: sums of these keystreams are all that it can give."""
+        width = self.polynomial.bit_length() - 1
+        return replace(self, seeds=tuple(1 << bit for bit in range(width)), complement=False)
+
+    @property
     def unknown(self) -> NDArray[np.bool_]:
         """`bool[count]`: keystreams that are not known; data under them is never proven."""
         return np.array([seed == 0 for seed in self.seeds], np.bool_)

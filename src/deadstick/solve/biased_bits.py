@@ -88,8 +88,7 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
         rows, keystreams = ~rows, replace(keystreams, complement=False)
         recipe = replace(recipe, scrambler=replace(scrambler, keystreams=keystreams))
     width = keystreams.polynomial.bit_length() - 1
-    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)))
-    basis = replace(recipe, scrambler=replace(scrambler, keystreams=single)).keys[0]
+    basis = replace(recipe, scrambler=replace(scrambler, keystreams=keystreams.single_stages)).keys[0]
     length, begins = _alike_pieces(basis, recipe)
     under = scrambler.index(pages, recipe.pages_per_block)
     found = {}

@@ -50,9 +50,7 @@ def seeds_by_copies(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64]) -> di
     missing = keystreams.unknown
     if gf2poly.gcd(keystreams.polynomial, PATTERNS) != 1 or not missing.any() or missing.all():
         return {}
-    width = keystreams.polynomial.bit_length() - 1
-    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
-    basis = replace(recipe, scrambler=replace(scrambler, keystreams=single)).keys[0]
+    basis = replace(recipe, scrambler=replace(scrambler, keystreams=keystreams.single_stages)).keys[0]
     under = scrambler.index(pages, recipe.pages_per_block)
     parts = list(_stretches(rows, basis))
     if not parts:

@@ -68,9 +68,7 @@ def _needed(keystreams: LfsrKeystreams) -> int:
 
 def _basis(recipe: Recipe, scrambler: Scrambler, keystreams: LfsrKeystreams) -> NDArray[np.uint8]:
     """`uint8[stages, metadata_bytes]`: what each bit of a seed adds to the metadata."""
-    width = keystreams.polynomial.bit_length() - 1
-    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)))
-    return replace(recipe, scrambler=replace(scrambler, keystreams=single)).keys[1]
+    return replace(recipe, scrambler=replace(scrambler, keystreams=keystreams.single_stages)).keys[1]
 
 
 def _keystream(

@@ -97,9 +97,7 @@ def short_parity_seeds(recipe: Recipe, raw: Bytes, pages: NDArray[np.int64], mis
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not len(raw):
         return {}
     keystreams = scrambler.keystreams
-    width = keystreams.polynomial.bit_length() - 1
-    single = replace(keystreams, seeds=tuple(1 << bit for bit in range(width)), complement=False)
-    streams = replace(scrambler, keystreams=single).masks(recipe.layout)
+    streams = replace(scrambler, keystreams=keystreams.single_stages).masks(recipe.layout)
     page = _Page.of(recipe, streams, complement_of(scrambler, keystreams, recipe))
     if page is None or len(page.system.kernel) > LONGEST:
         return {}
