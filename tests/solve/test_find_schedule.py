@@ -84,6 +84,21 @@ def test_the_number_on_the_chip_alone(period: int) -> None:
     assert agrees(found, index)
 
 
+@pytest.mark.parametrize("seed", [0, 4, 29, 35])
+def test_labels_of_a_few_keystreams_that_fell_apart(seed: int) -> None:
+    """More keystreams explain such pages better, and are not there."""
+    rng = np.random.default_rng(seed)
+    period = int(rng.integers(100, 256))
+    starts = 64 * np.sort(rng.choice(265, 22, replace=False))
+    pages = np.unique(np.concatenate([start + np.arange(rng.integers(60, 120)) for start in starts]))
+    labels = pages % period
+    for new in range(4):
+        labels[np.flatnonzero(labels == rng.integers(period))[-4:]] = period + new
+    found = find_schedule(pages, labels.astype(np.uint64), 0.9)
+    assert found is not None
+    assert (found.count, found.pages_per_block) == (period, 0)
+
+
 def test_seeds_of_a_short_register_that_come_twice_in_a_block() -> None:
     """The pages with one seed are no lattice then, and all that comes again is the block."""
     place = np.arange(96 * 60) % 96

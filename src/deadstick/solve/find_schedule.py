@@ -16,6 +16,9 @@ from deadstick.solve.step_lattice import rules_of
 AGREEMENT = 0.985
 SLACK = 0.002
 """Rules that hold better by less than this are no better."""
+FREEDOM = 10
+"""Further keystreams that let a rule explain one page more without being any better: the pages of a keystream whose
+labels are not all the same fall apart into those of two, and some of them are no longer put to the test."""
 MOST_PAGES = 6000
 SURE_SHARE = 0.999
 UNSEEN = 3
@@ -75,8 +78,8 @@ def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) ->
     good = [rule for rule in found if _is_good(rule, labels, agreement)]
     if not good:
         good = [r for r in found if r.counted >= WELL_SEEN * r.count and _holds(r, labels, agreement)]
-    top = max((rule.share for rule in good), default=0.0)
-    good = [rule for rule in good if rule.share >= top - SLACK]
+    top = max(good, key=lambda rule: rule.share, default=None)
+    good = [rule for rule in good if top is not None and _is_as_good(rule, top)]
     best = min(good, key=_order, default=None)
     if best is None or not best.pages_per_block:
         return best
@@ -86,6 +89,12 @@ def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) ->
         if (rule.count, rule.page_step, rule.block_step) == (best.count, best.page_step, best.block_step)
     }
     return replace(best, rivals=tuple(sorted(alike - {best.pages_per_block, 0}, key=_oddness)))
+
+
+def _is_as_good(rule: Schedule, top: Schedule) -> bool:
+    """Whether a rule holds as well as the one that holds best, or no worse than its fewer keystreams let it."""
+    more = (rule.counted - rule.agreeing) - (top.counted - top.agreeing)
+    return rule.share >= top.share - SLACK or more * FREEDOM <= top.count - rule.count
 
 
 def _order(rule: Schedule) -> tuple[bool, int, tuple[int, int], int]:
