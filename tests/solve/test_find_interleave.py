@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.progress import silent
-from deadstick.rebuild.page_space import PageSpace, woven
+from deadstick.rebuild.page_source import woven
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import Code
 from deadstick.recipe.interleave import NO_INTERLEAVE, Interleave
 from deadstick.recipe.layout import spare_groups

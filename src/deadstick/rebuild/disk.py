@@ -10,11 +10,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.rebuild.data_runs import DataRuns
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 from deadstick.rebuild.mapping import BlockCopy, BlockTable
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
-from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.toml import to_dict
 
@@ -89,7 +89,7 @@ class RebuiltDisk:
         """
         self._recipe, self.page_table, self.block_table = recipe, table, blocks
         self._space = PageSpace.of(pages, recipe.pages_per_block)
-        self._page_bytes = recipe.layout.data_bytes
+        self._page_bytes, self._data_runs = recipe.layout.data_bytes, DataRuns(recipe.layout)
         self._size = len(blocks.physical) * self._page_bytes // SECTOR_BYTES * SECTOR_BYTES
         self._run = max(1, RUN_BYTES // self._page_bytes)
         self._cache: OrderedDict[int, Bytes] = OrderedDict()
@@ -142,7 +142,7 @@ class RebuiltDisk:
         if first_sector < 0 or count < 0 or (first_sector + count) * SECTOR_BYTES > self._size:
             raise ValueError(f"sectors {first_sector} to {first_sector + count} leave the disk")
         start = 8 * SECTOR_BYTES * np.arange(first_sector, first_sector + count, dtype=np.int64)
-        low, high = self._run_at(start), self._run_at(start + 8 * SECTOR_BYTES - 1)
+        low, high = self._data_runs.at(start), self._data_runs.at(start + 8 * SECTOR_BYTES - 1)
         states = np.zeros(count, np.uint8)
         for step in range(int((high - low).max(initial=-1)) + 1):
             np.maximum(states, self._states_of(np.minimum(low + step, high)), out=states)
@@ -161,7 +161,7 @@ class RebuiltDisk:
         older, older_chips = self._other_copies(logical, physical)
         if physical < 0:
             return Provenance(-1, -1, -1, (), (), 0, state, -1, older, (), older_chips)
-        stored = self._stored(8 * column, 8 * min(column + SECTOR_BYTES, self._page_bytes))
+        stored = self._data_runs.stored(8 * column, 8 * min(column + SECTOR_BYTES, self._page_bytes))
         codewords = tuple(sorted({number for number, _, _ in stored}))
         errors = self.page_table.errors[physical, list(codewords)]
         return Provenance(
@@ -208,43 +208,9 @@ class RebuiltDisk:
             data[rows] = decoded
         return data
 
-    @cached_property
-    def _runs(self) -> list[tuple[int, int, int]]:
-        """The page's data in order, as `(first data bit, codeword, first bit in the page)` of each stored run."""
-        layout = self._recipe.layout
-        return sorted(
-            (target.first, number, span.start)
-            for number, codeword in enumerate(layout.codewords)
-            for span, target in zip(codeword.message, layout.targets[number], strict=True)
-            if span.part is Part.DATA
-        )
-
-    @cached_property
-    def _run_starts(self) -> NDArray[np.int64]:
-        return np.array([first for first, _, _ in self._runs], np.int64)
-
-    @cached_property
-    def _run_codewords(self) -> NDArray[np.int64]:
-        return np.array([number for _, number, _ in self._runs], np.int64)
-
-    def _run_at(self, bits: NDArray[np.int64]) -> NDArray[np.int64]:
-        """The stored run that holds each data bit of the disk, counted over all logical pages."""
-        logical, bit = np.divmod(bits, 8 * self._page_bytes)
-        return logical * len(self._runs) + np.searchsorted(self._run_starts, bit, side="right") - 1
-
-    def _stored(self, start: int, end: int) -> list[tuple[int, int, int]]:
-        """Where data bits of a page are stored: `(codeword, first bit, bit after the last)` in the page."""
-        ends = [*self._run_starts[1:].tolist(), 8 * self._page_bytes]
-        found = []
-        for (first, number, place), last in zip(self._runs, ends, strict=True):
-            low, high = max(start, first), min(end, last)
-            if low < high:
-                found.append((number, place + low - first, place + high - first))
-        return found
-
     def _states_of(self, runs: NDArray[np.int64]) -> NDArray[np.uint8]:
-        logical, run = np.divmod(runs, len(self._runs))
-        physical, number = self.block_table.physical[logical], self._run_codewords[run]
+        logical, run = np.divmod(runs, len(self._data_runs))
+        physical, number = self.block_table.physical[logical], self._data_runs.codewords[run]
         states = np.where(physical >= 0, self.page_table.states[physical, number], SectorState.UNWRITTEN)
         unsure = self.block_table.doubtful[logical] & (states == SectorState.EXACT)
         if not self._recipe.interleave.sure:

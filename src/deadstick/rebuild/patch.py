@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.rebuild.page_space import PageSpace, Rows
+from deadstick.rebuild.page_source import Rows
+from deadstick.rebuild.page_space import PageSpace
 
 Bytes = NDArray[np.uint8]
 

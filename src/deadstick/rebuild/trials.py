@@ -25,7 +25,8 @@ from deadstick.flash.reads import WEIGHT_UNIT, VotedDump
 from deadstick.progress import Progress, silent
 from deadstick.rebuild.certainty import MARGIN
 from deadstick.rebuild.disk_protocol import SectorState
-from deadstick.rebuild.page_space import PageSpace, woven
+from deadstick.rebuild.page_source import woven
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.rebuild.page_table import PageKind, PageTable
 from deadstick.rebuild.parallel import in_order
 from deadstick.rebuild.patch import Patch

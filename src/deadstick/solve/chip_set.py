@@ -6,7 +6,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.rebuild.page_space import PageSpace, woven
+from deadstick.rebuild.page_source import woven
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.interleave_orders import Chips, unmixed
 from deadstick.solve.survey import SURVEY_BYTES

@@ -1,6 +1,6 @@
 """The search for page size, layout and code: candidates from the geometry, judged by the code itself."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import chain
 from time import monotonic
@@ -13,12 +13,13 @@ from deadstick.recipe.code import BitOrder
 from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, NATURAL, SHALLOW, Depth
 from deadstick.solve.found_page import MOST_TIED, FoundPage, best_complete
-from deadstick.solve.geometry import PageCandidate, allowed_pages, data_bytes_of
+from deadstick.solve.geometry import PageCandidate, data_bytes_of
 from deadstick.solve.heads import MESSAGES
 from deadstick.solve.hints import CodeHint
 from deadstick.solve.places import Places, every_place, tails_of
 from deadstick.solve.plan import Step, first_steps, hinted_steps, later_steps
 from deadstick.solve.register import Register
+from deadstick.solve.rival_pages import RIVALS, rival_pages
 from deadstick.solve.row_view import RowView
 from deadstick.solve.row_views import RowViews
 from deadstick.solve.window import Window, search
@@ -27,16 +28,11 @@ CLEARLY = 1.06
 """How many times more of the code's strength a page must leave to be better than a smaller one."""
 PLACES_A_FIELD = 10_000
 """Roughly the places that are tried for one field."""
-RIVALS, FEW_RIVALS, RIVALS_SECONDS = 10, 4, 20.0
-"""Other page sizes that are looked at, and seconds after which no further one is."""
-NEARLY_WHOLE, WHOLE_SHARE = 0.88, 0.97
-"""Shares of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
-more errors than the first one; and few, in any case. Under half of a page it is a half."""
-MOSTLY_WHOLE = 0.75
-"""Share of the codewords that decode below which the multiples of a page are tried though its register starts anew at
-every border of it and not at theirs."""
-MULTIPLES = (2, 3, 4, 8, 16, 32)
-"""Of a page of which only a part decodes: it may be a slice."""
+RIVALS_SECONDS = 20.0
+"""After which no further page size is looked at."""
+NEARLY_WHOLE = 0.88
+"""Share of the codewords that decode from which on no other page sizes are looked at, if those that do decode have no
+more errors than the first one. Under half of a page it is a half."""
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
@@ -209,7 +205,7 @@ class CodeSearch:
         depth = _depth_for(first.words)
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
         own = (self._found(view, first.candidate, step, depth) for view, depth in self.rows.of(first.candidate, step))
-        others = (self.over([candidate], step) for candidate in self._rivals(first))
+        others = (self.over([candidate], step) for candidate in rival_pages(first, self.candidates))
         deadline = monotonic() + RIVALS_SECONDS
         for other in chain(own, others):
             if other is not None:
@@ -219,30 +215,6 @@ class CodeSearch:
             if monotonic() > deadline:
                 break
         return best
-
-    def _rivals(self, first: FoundPage) -> Iterator[PageCandidate]:
-        """Other candidates, and, where only a part of the codewords decodes, the multiples of the page."""
-        page = first.layout.page_bytes
-        seen = {page}
-        if first.candidate.shows_restarts:
-            # A register that starts anew at every border leaves parts and multiples, and nothing else. The borders of
-            # the page itself may tell nothing where more is unused at its end than a gap between two places may have.
-            shown = [other for other in self.candidates if other.shows_restarts and other.page_bytes != page]
-            yield from shown
-            if first.share < MOSTLY_WHOLE:
-                sizes = {times * page for times in MULTIPLES}
-                multiples = (other for other in self.candidates if other.page_bytes in sizes)
-                yield from (replace(other, shows_restarts=True) for other in multiples if not other.shows_restarts)
-            return
-        if first.share < WHOLE_SHARE:
-            allowed = set(allowed_pages().tolist())
-            for times in MULTIPLES:
-                if times * page in allowed:
-                    seen.add(times * page)
-                    yield replace(first.candidate, page_bytes=times * page)
-        for candidate in self.candidates[: RIVALS if first.share < WHOLE_SHARE else FEW_RIVALS]:
-            if candidate.page_bytes not in seen:
-                yield candidate
 
 
 def _of_messages(places: Sequence[Places], step: Step) -> list[Places]:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.files.content import SIGNATURES
-from deadstick.rebuild.page_space import woven
+from deadstick.rebuild.page_source import woven
 from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_orders import Chips

@@ -16,7 +16,8 @@ from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import SURE_CHANCE
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.complements import complemented
-from deadstick.solve.find_translation import FoundTranslation, suggested, with_block_size
+from deadstick.solve.every_trial import suggested
+from deadstick.solve.find_translation import FoundTranslation, with_block_size
 from deadstick.solve.geometry import PAGES_PER_BLOCK
 from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_orders import groups_of, planes_of

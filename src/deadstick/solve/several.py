@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from deadstick.errors import HintError
 from deadstick.progress import Progress
-from deadstick.rebuild.page_space import PageSource, PageSpace
+from deadstick.rebuild.page_source import PageSource
+from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.block_metadata import block_metadata
 from deadstick.solve.chip_set import ChipSet
