@@ -108,21 +108,38 @@ def test_a_page_with_an_odd_codeword_missing_may_be_several_pages() -> None:
 
 
 def test_two_codewords_a_page_with_metadata_in_the_first_alone() -> None:
-    code = Code(13, 0x201B, 8)
-    parity = code.parity_bytes
-    word = Codeword(
-        (Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, 8)),
-        (Span.of_bytes(Part.PARITY, DATA + 8, parity),),
-    )
-    recipe = Recipe(1, PageLayout(DATA + 8 + parity, (word,)), code)
-    rng = np.random.default_rng(2)
-    metadata = np.full((128, 8), 0xFF, np.uint8)
-    # Numbers of blocks between 0 and 11: half of the words have one, and their median lies between them and filler.
-    metadata[::2, 2:4] = np.stack([np.zeros(64), np.arange(64) % 12], axis=1)
-    pages = recipe.encode(rng.integers(0, 256, (128, DATA), np.uint8), metadata, np.arange(128))
+    recipe, pages = marked_pages(0xFF)
     found = by_metadata(pages, recipe)
     assert found is not None
     assert found.times == 2
+
+
+def test_erased_pages_a_block_of_zeros_and_bit_errors_do_not_hide_which_codewords_are_marked() -> None:
+    recipe, pages = marked_pages(0x00, loose=2)
+    pages[100:112] = 0xFF
+    pages[112:] = 0x00
+    pages[1:100:5, -1] ^= 0x10  # in metadata that no code covers
+    found = by_metadata(pages, recipe)
+    assert found is not None
+    assert found.times == 2
+
+
+def marked_pages(filler: int, loose: int = 0) -> tuple[Recipe, NDArray[np.uint8]]:
+    """Single codewords of which every second one has the number of a block, and the others filler."""
+    code = Code(13, 0x201B, 8)
+    end = DATA + 8 + code.parity_bytes
+    word = Codeword(
+        (Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, 8)),
+        (Span.of_bytes(Part.PARITY, DATA + 8, code.parity_bytes),),
+    )
+    behind = (Span.of_bytes(Part.METADATA, end, loose),) if loose else ()
+    recipe = Recipe(1, PageLayout(end + loose, (word,), behind), code)
+    rng = np.random.default_rng(2)
+    metadata = np.full((128, 8 + loose), filler, np.uint8)
+    metadata[:, 8:] = 0xFF
+    # Numbers of blocks between 0 and 11: half of the words have one, and their median lies between them and filler.
+    metadata[::2, 2:4] = np.stack([np.full(64, filler ^ 0xFF), np.arange(64) % 12], axis=1)
+    return recipe, recipe.encode(rng.integers(0, 256, (128, DATA), np.uint8), metadata, np.arange(128))
 
 
 def test_codewords_that_end_inside_a_byte_are_no_pages() -> None:

@@ -102,9 +102,9 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
     written = good.any(axis=1)
-    uncovered = _uncovered(recipe)
-    if uncovered.any():
-        values[:, :, uncovered] = without_lone_bits(values[:, :, uncovered], good)
+    bare = uncovered(recipe)
+    if bare.any():
+        values[:, :, bare] = without_lone_bits(values[:, :, bare], good)
     return BlockMetadata(blocks[written], values[written], good[written])
 
 
@@ -130,7 +130,7 @@ def without_lone_bits(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDA
     return np.packbits(bits, axis=2)
 
 
-def _uncovered(recipe: Recipe) -> NDArray[np.bool_]:
+def uncovered(recipe: Recipe) -> NDArray[np.bool_]:
     """`bool[metadata_bytes]`: bytes of which the code has no bit."""
     covered = np.zeros(8 * recipe.layout.metadata_bytes, np.bool_)
     covered[recipe.layout.metadata_bits :] = True

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.block_metadata import uncovered
 from deadstick.solve.geometry import data_bytes_of
+from deadstick.solve.noise import constant_rows
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.register_states import rewound
 
@@ -149,13 +151,14 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     """
     most = min(len(pages), MOST_WORDS // len(recipe.layout.codewords))
     batch = recipe.decode(pages[:most], np.arange(most, dtype=np.int64))
-    good = (batch.errors >= 0).all(axis=1)
+    # A bad block may read as zeros throughout, which are codewords, too.
+    good = (batch.errors >= 0).all(axis=1) & ~batch.erased & ~constant_rows(pages[:most])
     if not batch.metadata.shape[1] or good.sum() < FEWEST_PAIRS:
         return None
     # The most frequent ones: of two codewords the second one's, which are the same everywhere.
     rows, counts = np.unique(batch.metadata[good], axis=0, return_counts=True)
     filler = rows[counts.argmax()]
-    marked = (batch.metadata != filler).any(axis=1)
+    marked = _differs(batch.metadata, filler, uncovered(recipe))
     for times in MULTIPLES[::-1]:
         first = np.arange(most) % times == 0
         if times > _most(recipe.layout) or min((good & first).sum(), (good & ~first).sum()) < FEWEST_PAIRS:
@@ -163,6 +166,13 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
         if marked[good & first].mean() >= FEWEST_MARKED and marked[good & ~first].mean() < 1 - INSIDE:
             return Multiple(times, f"metadata stand in one of {times}, filler in the others")
     return None
+
+
+def _differs(rows: NDArray[np.uint8], filler: NDArray[np.uint8], bare: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """`bool[rows]`: metadata that are not the filler; a single bit in bytes that no code corrects may be a bit error."""
+    bits = np.bitwise_count(rows ^ filler)
+    differs: NDArray[np.bool_] = bits[:, ~bare].any(axis=1) | (bits[:, bare].sum(axis=1) > 1)
+    return differs
 
 
 def repeated(layout: PageLayout, times: int) -> PageLayout:
