@@ -169,7 +169,7 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
 
 
 def _differs(rows: NDArray[np.uint8], filler: NDArray[np.uint8], bare: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """`bool[rows]`: metadata that are not the filler; a single bit in bytes that no code corrects may be a bit error."""
+    """`bool[rows]`: metadata that are not the filler; one bit in bytes that no code corrects may be a bit error."""
     bits = np.bitwise_count(rows ^ filler)
     differs: NDArray[np.bool_] = bits[:, ~bare].any(axis=1) | (bits[:, bare].sum(axis=1) > 1)
     return differs
