@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from deadstick.codes import gf2poly
+from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import UNCHECKED, Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
@@ -11,6 +12,7 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Restart, Scrambler, strea
 from deadstick.solve.keystream import SURE_HITS, seed_rules
 from deadstick.solve.register import Hits, Register, find_hits, find_registers
 from deadstick.solve.register_states import complemented
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_votes import shortest_period
 from deadstick.solve.seeded import scrambler_of
 
@@ -44,6 +46,24 @@ def test_restarts_and_seeds_follow_from_free_space(restart: Restart) -> None:
     assert [best.seeds[number] for number in range(32)] == list(seeds)
     # In data columns of this layout a restart by page and one by column are the same for the first codeword alone.
     assert restart in {rule.restart for rule in rules if rule.seeds == best.seeds}
+
+
+def test_where_hardly_any_keystream_shows_twice_what_the_code_tells_makes_the_rule() -> None:
+    """Bare output in one of 30 pages: most of these are the only ones under their keystream."""
+    rng = np.random.default_rng(9)
+    truth = Schedule(403, 31, 80, 80, 0, 0)
+    seeds = rng.integers(1, 1 << 15, truth.count, np.uint64)
+    pages = np.sort(rng.choice(7840, 260, replace=False))
+    shown = Lfsr(POLYNOMIAL).keystream(seeds[truth.index(pages)], 512, "lsb")
+    register = Register(POLYNOMIAL, "lsb", 100, 100)
+    data = rng.integers(0, 256, (260, LAYOUT.page_bytes), np.uint8)
+    data[:, :512] = shown
+    hits = find_hits(data.reshape(-1), register)
+    page, column = np.divmod(hits.positions, LAYOUT.page_bytes)
+    asked = (hits, pages[page], column, register, LAYOUT, 13, (EVERYTHING,))
+    assert not any(rule.period >= truth.count for rule in seed_rules(*asked, fewest=1))
+    (rule, *_) = seed_rules(*asked, fewest=1, told=truth)
+    assert rule.seeds == {number: int(seeds[number]) for number in truth.index(pages).tolist()}
 
 
 def test_a_block_of_the_controllers_own_does_not_refute_the_rule() -> None:

@@ -15,7 +15,7 @@ from deadstick.solve.metadata_order import readings, settled, with_clearest_cove
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.scrambler_after_code import best_register, completed
 from deadstick.solve.scrambler_before_code import before_code
-from deadstick.solve.stored_after_code import stored_after_code
+from deadstick.solve.stored_after_code import stored_after_code, told_by_code
 
 WHOLE = 0.8
 """Share of the codewords that decode from which on no other reading of the layout is asked: of two codewords one may
@@ -41,6 +41,10 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
     seen = [(register, find_hits(found.survey.data, register)) for register in registers[:MOST_REGISTERS]]
     # A keystream that leaves out the metadata tells where they lie, which the code alone does not.
     best = _best_of((best_register(read, seen), read) for read in _rereads(found))
+    if best is None and any(len(hits.positions) for _, hits in seen):
+        # Where it shows in too few pages for a rule of its seeds, the code tells which pages share a keystream.
+        told = told_by_code(found)
+        best = _best_of((best_register(read, seen, told), read) for read in _rereads(found)) if told else None
     return completed(_settled(*best), best[1]) if best is not None else stored_after_code(found)
 
 

@@ -88,6 +88,7 @@ def seed_rules(
     period: int,
     covers: Iterable[frozenset[Part]] = COVERS,
     fewest: int = SURE_HITS,
+    told: Schedule | None = None,
 ) -> list[SeedRule]:
     """Every rule for the restarts that the hits support, the best first.
 
@@ -100,6 +101,7 @@ def seed_rules(
         period: pages after which the keystream comes again, or a multiple of it; 0 where nothing is known.
         covers: coverages to consider.
         fewest: hits that must agree on a seed; one less for a wide register.
+        told: which page has which keystream, for where the hits are too few to tell.
 
     Returns:
         Rules with an agreement of at least `AGREEMENT`.
@@ -120,7 +122,7 @@ def seed_rules(
             seeds,
             columns[inside],
             hits.ones[inside] ^ flipped,
-            period,
+            told or period,
             fewest,
             is_signed=register.has_complements,
         )
@@ -159,7 +161,7 @@ def _vote(
     seeds: NDArray[np.uint64],
     columns: NDArray[np.int64],
     ones: NDArray[np.bool_],
-    period: int,
+    known: Schedule | int,
     fewest: int,
     *,
     is_signed: bool,
@@ -167,7 +169,7 @@ def _vote(
     if fewest == 1:
         kept = ~np.isin(pages, _alike_in_a_row(pages, seeds))
         pages, seeds, columns, ones = pages[kept], seeds[kept], columns[kept], ones[kept]
-    schedule = _schedule(pages, seeds, period)
+    schedule = _schedule(pages, seeds, known)
     if schedule is None:
         return None
     numbers = schedule.index(pages)
@@ -216,8 +218,8 @@ def _looked_up(winners: dict[int, int], numbers: NDArray[np.int64]) -> NDArray[n
     return table[numbers]
 
 
-def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) -> Schedule | None:
-    """Which page has which keystream."""
+def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], known: Schedule | int) -> Schedule | None:
+    """Which page has which keystream; what is known already, or the period, counts where the seeds do not tell."""
     if not len(pages):
         return None
     single, agreeing, counted = majority(pages, seeds)
@@ -228,7 +230,9 @@ def _schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], period: int) 
     schedule = find_schedule(numbers, values)
     if schedule is not None:
         return schedule
-    shortest = shortest_period(pages, seeds)
+    if isinstance(known, Schedule):
+        return known
+    shortest, period = shortest_period(pages, seeds), known
     if not period or (shortest and period % shortest == 0):
         period = shortest
     return Schedule(period, 1, 0, 0, agreeing, counted) if period else None

@@ -27,6 +27,7 @@ from deadstick.solve.coded_pages import (
 from deadstick.solve.keystream import SeedRule, seed_rules
 from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_orbit import on_one_orbit
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
 from deadstick.solve.short_parity_seeds import short_parity_seeds
@@ -42,12 +43,15 @@ TRIED_PAGES = 4
 """Pages under each keystream that are decoded to see whether its seed is right."""
 
 
-def best_register(found: CodedPages, seen: list[tuple[Register, Hits]]) -> Unscrambled | None:
+def best_register(
+    found: CodedPages, seen: list[tuple[Register, Hits]], told: Schedule | None = None
+) -> Unscrambled | None:
     """The best recipe with a register over the stored codewords.
 
     Args:
         found: pages and code.
         seen: registers with the places in the surveyed part where each shows.
+        told: which page has which keystream, for where the register shows in too few pages to tell.
 
     Returns:
         None where nothing decodes under any of them.
@@ -58,7 +62,8 @@ def best_register(found: CodedPages, seen: list[tuple[Register, Hits]]) -> Unscr
         inside = page < len(found.survey.pages)
         inside[inside] &= found.survey.written[page[inside]]
         # The code checks every seed: one hit is enough to try it.
-        rules = seed_rules(hits.take(inside), page[inside], column[inside], register, found.layout, found.lag, fewest=1)
+        page, column, shown = page[inside], column[inside], hits.take(inside)
+        rules = seed_rules(shown, page, column, register, found.layout, found.lag, fewest=1, told=told)
         for rule in rules:
             for recipe in _hypotheses(rule, register, found):
                 winner = better(best, recipe, found)

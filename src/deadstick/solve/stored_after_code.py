@@ -46,21 +46,29 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
 
 def _of_layout(found: CodedPages) -> Unscrambled | None:
     """The same under the layout as it was found."""
-    every = np.flatnonzero(found.survey.written)
-    plain = Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
+    every, plain = np.flatnonzero(found.survey.written), _plain(found)
     raw = found.survey.pages[every]
     best = _with_table(found, plain, raw, every)
     # The majority of a few pages as read may leave a bit wrong, and with it one bit of all data under a keystream.
     sure = best if best is not None and best.table is not None and not best.table.by_few.any() else None
     if best is None or best.table is None or best.decoded < WHOLE * best.examined:
-        telling = unlike_neighbours(raw)
-        rule = schedule_by_code(plain, raw[telling], every[telling], found.lag)
-        best = _by_exact_rows(found, plain, raw, every, rule, sure)
+        best = _by_exact_rows(found, plain, raw, every, told_by_code(found), sure)
     elif best.table.unknown or sure is None:
         best = _by_exact_rows(found, plain, raw, every, best.table.schedule, sure)
     if best is None:
         return None
     return replace(best, recipe=with_aligned_metadata(best.recipe, found.survey.pages, every))
+
+
+def told_by_code(found: CodedPages) -> Schedule | None:
+    """Which page has which keystream, by the code alone; None where it does not tell."""
+    every = np.flatnonzero(found.survey.written)
+    every = every[unlike_neighbours(found.survey.pages[every])]
+    return schedule_by_code(_plain(found), found.survey.pages[every], every, found.lag)
+
+
+def _plain(found: CodedPages) -> Recipe:
+    return Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
 
 
 def _with_changed_marker(found: CodedPages, best: Unscrambled | None) -> Unscrambled | None:
