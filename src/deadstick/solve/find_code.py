@@ -197,8 +197,7 @@ class CodeSearch:
         hardly anything is missing but the bit errors, no other size can be better (see `whole_page` for multiples).
         """
         best = first
-        most = 1 - first.words.errors / (first.words.bch.t + 1)
-        if first.share >= NEARLY_WHOLE and first.quality * CLEARLY >= most * first.share:
+        if _lacks_nothing(first, first):
             return first
         message = first.window.message
         natural = NATURAL[message] == first.window.m
@@ -206,15 +205,23 @@ class CodeSearch:
         step = Step("decoding", RIVALS, 3, (first.words.bch.primitive_polynomial,), depth, natural)
         own = (self._found(view, first.candidate, step, depth) for view, depth in self.rows.of(first.candidate, step))
         others = (self.over([candidate], step) for candidate in rival_pages(first, self.candidates))
+        # Where the code was found in rows of another size than the likeliest, it may be that one's.
+        likeliest = (self.over([c], step) for c in self.candidates[:1] if c.page_bytes != first.candidate.page_bytes)
         deadline = monotonic() + RIVALS_SECONDS
-        for other in chain(own, others):
+        for other in chain(likeliest, own, others):
             if other is not None:
                 smaller = other.layout.page_bytes < best.layout.page_bytes
                 if other.quality > best.quality * (1 / CLEARLY if smaller else CLEARLY):
                     best = other
-            if monotonic() > deadline:
+            if monotonic() > deadline or _lacks_nothing(best, first):
                 break
         return best
+
+
+def _lacks_nothing(page: FoundPage, first: FoundPage) -> bool:
+    """Whether nearly all codewords decode, with no more errors than those that the first page showed."""
+    most = 1 - first.words.errors / (first.words.bch.t + 1)
+    return page.share >= NEARLY_WHOLE and page.quality * CLEARLY >= most * page.share
 
 
 def _of_messages(places: Sequence[Places], step: Step) -> list[Places]:
