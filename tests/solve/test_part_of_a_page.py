@@ -3,6 +3,7 @@
 from time import monotonic
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from deadstick.recipe.code import Code
@@ -10,6 +11,7 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, in_line
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.history import scenario_history
+from deadstick.solve import find_code
 from deadstick.solve.find_code import CodeSearch
 from deadstick.solve.find_other_code import OtherCodeSearch
 from deadstick.solve.geometry import PageCandidate
@@ -36,6 +38,18 @@ def test_a_half_at_whose_borders_the_register_starts_anew_by_chance_is_no_page()
     assert found is not None
     assert found.layout.page_bytes == 2304
     assert len(found.layout.codewords) == 4
+
+
+def test_the_likeliest_size_has_its_turn_however_little_time_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rows of a wrong size may take all of it: they hold words that fail in costly ways."""
+    layout = in_line(2304, 4, 512, 0, 13)
+    dump = played(Recipe(32, layout, Code(13, 0x201B, 8, 1)))
+    half, whole = (PageCandidate(size, (), 50.0, "a comb") for size in (1152, 2304))
+    monkeypatch.setattr(find_code, "RIVALS_SECONDS", 0.0)
+    first = CodeSearch(dump, (half,)).first()
+    assert first is not None
+    assert first.layout.page_bytes == 1152
+    assert CodeSearch(dump, (whole, half)).best_page(first).layout.page_bytes == 2304
 
 
 def with_metadata_between(page_bytes: int, count: int) -> PageLayout:
