@@ -15,6 +15,7 @@ from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.controller import block_mapped_dump, identity_dump
 from deadstick.simulate.draw_other import draw_other_code, draw_other_layout
 from deadstick.simulate.history import scenario_history
+from deadstick.solve import find_other_code
 from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
 from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.geometry import PageCandidate, page_candidates
@@ -339,3 +340,17 @@ def test_the_family_that_is_named_is_asked_alone(family: Family, others: Family)
     assert search.later(monotonic() + 600) is None
     assert set(taken) == kinds[others]
     assert search.done == everyone
+
+
+@pytest.mark.parametrize(("rate", "now"), [(None, {128, 256, 512, 1024}), (1e-3, {128}), (3e-4, {128, 256, 512})])
+def test_messages_that_are_hardly_ever_clean_are_left_for_later(
+    rate: float | None, now: set[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    taken: list[int] = []
+    monkeypatch.setattr(find_other_code, "look_for", lambda _c, _s, _h, root, _t: taken.append(root.message))
+    dump = np.random.default_rng(1).integers(0, 256, 64 * 1056, np.uint8)
+    search = OtherCodeSearch(dump, (PageCandidate(1056, (), 20.0, "a comb"),))
+    assert search.first(rate) is None
+    assert set(taken) == now
+    assert search.later(monotonic() + 60) is None
+    assert set(taken) == {128, 256, 512, 1024}

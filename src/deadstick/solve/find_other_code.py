@@ -6,6 +6,7 @@ matrices a page size; then Reed-Solomon, the usual fields before the unusual one
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from time import monotonic
 
 import numpy as np
@@ -19,6 +20,7 @@ from deadstick.solve.other_codes.hamming import find_hamming
 from deadstick.solve.other_codes.page import look_for
 from deadstick.solve.other_codes.reed_solomon import Hunt, Root, common_roots, other_roots
 from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.row_noise import clean_share
 from deadstick.solve.survey import Survey
 
 __all__ = ["FoundOther", "OtherCodeSearch"]
@@ -40,6 +42,9 @@ MULTIPLES = (2, 3, 4, 8)
 MOSTLY_WHOLE, CLEARLY_MORE = 0.75, 1.5
 """Share of the Hamming words without an error from which on no larger page is looked at, and how many times as many the
 larger one must have. Under half of a page every second row is half a page out of step, so it has twice as many."""
+FEWEST_CLEAN = 1 / 8
+"""Share of clean words from which on a Reed-Solomon code is looked for among the first: one in six is enough, see
+`other_codes.reed_solomon`."""
 FIRST_SECONDS = 30.0
 """No new step of the first ones begins after so long."""
 
@@ -69,9 +74,17 @@ class OtherCodeSearch:
         self.steps = list(_steps(len(self.candidates), len(usual))) if candidates else []
         self.done = 0
 
-    def first(self) -> FoundOther | None:
-        """Every Hamming code, and the usual Reed-Solomon codes on the first page size."""
+    def first(self, rate: float | None = None) -> FoundOther | None:
+        """Every Hamming code, and the usual Reed-Solomon codes on the first page size.
+
+        Args:
+            rate: share of wrong bits, where that is known. Messages of which too few are clean are left for later.
+        """
         last = next((i for i, step in enumerate(self.steps) if (step.kind, step.candidate) == ("all", 0)), -1)
+        if rate is not None:
+            now, rest = self.steps[: last + 1], self.steps[last + 1 :]
+            put_off = [replace(step, rate=rate, is_clean=False) for step in now if step.kind != "hamming"]
+            self.steps = [*(replace(step, rate=rate) for step in now), *put_off, *rest]
         return self._run(last + 1, monotonic() + FIRST_SECONDS)
 
     def named(self, family: Family, deadline: float) -> FoundOther | None:
@@ -120,10 +133,19 @@ class OtherCodeSearch:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """One kind of code on one page size."""
+    """One kind of code on one page size.
+
+    Attributes:
+        kind: `hamming`, or which roots of Reed-Solomon codes.
+        candidate: number of the page size.
+        rate: share of wrong bits; None where it is not known, or where all messages are asked.
+        is_clean: asked are messages that are clean often enough at that rate, and not the others.
+    """
 
     kind: str
     candidate: int
+    rate: float | None = None
+    is_clean: bool = True
 
     def over(self, rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
         if self.kind == "hamming":
@@ -145,12 +167,17 @@ class _Step:
         sight, hunt = rows.hunt(candidate.page_bytes, way, complement=complement)
         if hunt is None:
             return None
-        for root in self._roots():
+        times = 2 if isinstance(way, int) and way else 1
+        for root in filter(partial(self._is_due, times), self._roots()):
             rows.tried += PLACES_A_ROOT
             found = look_for(candidate, sight, hunt, root, rows.tried)
             if found is not None:
                 return found
         return None
+
+    def _is_due(self, times: int, root: Root) -> bool:
+        """Whether messages are as clean as the step asks for, in rows with so many times the errors of a page."""
+        return self.rate is None or self.is_clean == (clean_share(times * self.rate, root.message) >= FEWEST_CLEAN)
 
     def _roots(self) -> Iterator[Root]:
         return other_roots() if self.kind == "other roots" else common_roots(self.kind)

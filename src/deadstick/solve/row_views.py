@@ -72,9 +72,7 @@ class RowViews:
 
     def _depth(self, view: RowView, candidate: PageCandidate, step: Step) -> Depth | dict[int, Depth] | None:
         """How deep a step looks into rows; None where it does not."""
-        # Bit errors are the chip's, whichever page size shows them; the longest rows have the most free space.
-        asked = (candidate, self.candidates[0], *self.multiples[-1:])
-        rate = next((rate for rate in map(self.page_rate, asked) if rate is not None), None)
+        rate = self.chip_rate(candidate)
         if step.test == "roots":
             return SHALLOW if rate is None or view.has_clean_words(rate) else None
         if step.depth is not None and not step.blind:
@@ -83,6 +81,14 @@ class RowViews:
             return step.depth if rate is None else None
         alone = {data_bytes_of(other.page_bytes) for other in (candidate, *self.multiples)}
         return view.depths(rate, alone) if rate is not None else None
+
+    def chip_rate(self, candidate: PageCandidate) -> float | None:
+        """Share of wrong bits, by the first of a few page sizes that tells; None where none does.
+
+        Bit errors are the chip's, whichever page size shows them; the longest rows have the most free space.
+        """
+        asked = (candidate, self.candidates[0], *self.multiples[-1:])
+        return next((rate for rate in map(self.page_rate, asked) if rate is not None), None)
 
     def page_rate(self, candidate: PageCandidate) -> float | None:
         """Share of wrong bits, by the first rows that tell."""

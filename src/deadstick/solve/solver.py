@@ -155,7 +155,7 @@ def _coded(
             return named
     return (
         bch(codes.first(hints.code, hints.bit_order))
-        or other(others.first())
+        or other(others.first(codes.rows.chip_rate(candidates[0]) if candidates else None))
         or bch(codes.later(deadline - OTHER_SECONDS))
         or other(others.later(deadline))
     )
