@@ -24,6 +24,14 @@ def test_packed_pages_are_known_by_their_sectors(page: int, spare: int) -> None:
     assert page_sizes(dump_of(page, spare))[0].page_bytes == page + spare
 
 
+def test_bit_errors_in_erased_blocks_do_not_hide_the_few_ends_of_files() -> None:
+    """At a rate of 1e-3 a stretch of ones ends every 125 bytes."""
+    rng = np.random.default_rng(8)
+    data = np.concatenate([dump_of(4096, 384), np.full(2 << 20, 0xFF, np.uint8)])
+    data ^= np.packbits(rng.random(8 * len(data)) < 1e-3)
+    assert page_sizes(data)[0].page_bytes == 4480
+
+
 def in_line(message: int, parity: int, count: int, rest: int) -> np.ndarray:
     """The same, the sectors in codewords in line and some unused bytes behind them."""
     sectors = dump_of(message * count, 0).reshape(-1, count, message)
