@@ -50,3 +50,19 @@ def test_a_comb_is_faint_beside_a_lag_that_its_pages_do_not_divide() -> None:
     assert not _is_faint(PageCandidate(8992, (), 29.0, "a comb"), [lag])
     assert not _is_faint(PageCandidate(5108, (), 290.0, "a comb"), [lag])
     assert not _is_faint(PageCandidate(5108, (), 29.0, "a comb"), [])
+
+
+def with_tables(page: int, metadata: int) -> NDArray[np.uint8]:
+    """Packed files, and tables whose entries have two bytes, the high one mostly zero; some metadata are alike."""
+    rng = np.random.default_rng(6)
+    pages = rng.integers(0, 256, ((8 << 20) // page, page), np.uint8)
+    tables = rng.random(len(pages)) < 0.1
+    high = pages[tables, 1:2048:2]
+    high[rng.random(high.shape) < 0.8] = 0
+    pages[tables, 1:2048:2] = high
+    pages[rng.random(len(pages)) < 0.25, 2048 : 2048 + metadata] = np.arange(metadata)
+    return pages.reshape(-1)
+
+
+def test_entries_of_two_bytes_are_no_comb_of_every_even_page_size() -> None:
+    assert page_candidates(with_tables(2138, metadata=6))[0].page_bytes == 2138

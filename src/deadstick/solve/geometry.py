@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from deadstick.solve.blank_ends import best_sizes
+from deadstick.solve.comb_scores import broad_score, narrow_scores
 from deadstick.solve.lag_figures import lag_figures
 
 DATA_SIZES = tuple(512 << shift for shift in range(6))
@@ -23,7 +24,6 @@ MOST_SPARE = 0.35
 """Largest spare area as a share of the data: the parts of the ONFI era stay below it (common practice, no source)."""
 PAGES_PER_BLOCK = (16, 1024)
 SAMPLE_BYTES = 16 << 20
-LONGEST_TOOTH = 1 << 21
 FIGURE_MIN = 12.0
 BROAD_FIGURE_MIN, MOST_BROAD = 5.0, 6
 NEIGHBOURS, FARTHER_NEIGHBOURS = 41, 301
@@ -182,15 +182,7 @@ def _told_apart(data: NDArray[np.uint8], items: list[PageCandidate]) -> list[Pag
 
 def _from_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
     pages = allowed_pages()
-    scores = np.zeros(len(pages))
-    for index, page in enumerate(pages.tolist()):
-        teeth = np.arange(page, min(LONGEST_TOOTH, len(figures) - 16), page)
-        if len(teeth) < 4:
-            continue
-        beside = (figures[teeth - 7] + figures[teeth - 3] + figures[teeth + 5] + figures[teeth + 9]) / 4
-        # The median tooth: a comb has them all, an accident of the files has a few tall ones.
-        height = np.clip(figures[teeth] - beside, -20, 20)
-        scores[index] = height.mean() * np.sqrt(len(teeth) / 1.25)
+    scores = narrow_scores(figures, pages)
     order = np.argsort(-scores, kind="stable")
     return [
         PageCandidate(
@@ -212,7 +204,7 @@ def _from_broad_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
     for data in DATA_SIZES:
         own = [page for page in allowed if data < page < 2 * data]
         pages = np.arange(min(own) - NEIGHBOURS, max(own) + NEIGHBOURS + 1)
-        scores = np.array([_broad_score(figures, sums, page) for page in pages.tolist()])
+        scores = np.array([broad_score(figures, sums, page) for page in pages.tolist()])
         above = scores - median_filter(scores, NEIGHBOURS, mode="nearest")
         usual = median_filter(np.abs(above), min(FARTHER_NEIGHBOURS, len(pages)), mode="nearest")
         clear = np.where(above > FIGURE_MIN, above / (1.48 * usual + 0.1), 0.0)
@@ -228,12 +220,3 @@ def _from_broad_comb(figures: NDArray[np.float32]) -> list[PageCandidate]:
             for i in peaks
         ]
     return sorted(found, key=lambda item: -item.figure)[:MOST_BROAD]
-
-
-def _broad_score(figures: NDArray[np.float32], sums: NDArray[np.float64], page: int) -> float:
-    """How far the teeth of a comb stand out from the lags between them, in standard deviations of a mean."""
-    teeth = np.arange(page, min(LONGEST_TOOTH, len(figures) - page), page)
-    if len(teeth) < 4:
-        return 0.0
-    between = (sums[teeth + (page + 1) // 2] - sums[teeth - page // 2]) / page
-    return float(np.clip(figures[teeth] - between, -200, 200).mean() * np.sqrt(len(teeth)))
