@@ -84,3 +84,26 @@ def test_a_bit_error_does_not_move_a_codeword_off_its_place(metadata: int, numbe
     built = complete_page(rows, found, true.page_bytes)
     assert built is not None
     assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]
+
+
+def test_a_marker_a_few_bytes_before_the_end_of_a_codeword_is_no_part_of_it() -> None:
+    """A strong code corrects what lies a byte off its place, and the page looks complete."""
+    code = Code(14, 0x4443, 42)
+    size, mark = 512 + code.parity_bytes, 4096
+    words = []
+    for number in range(8):
+        data, parity = number * size + (number > 6), number * size + 512 + (number > 6)
+        spans = [Span.of_bytes(Part.PARITY, parity, code.parity_bytes)]
+        if number == 6:
+            spans = [Span.of_bytes(Part.PARITY, parity, mark - parity)]
+            spans.append(Span.of_bytes(Part.PARITY, mark + 1, code.parity_bytes - mark + parity))
+        words.append(Codeword((Span.of_bytes(Part.DATA, data, 512),), tuple(spans)))
+    true = PageLayout(8 * size + 9, tuple(words))
+    rng = np.random.default_rng(7)
+    rows = Recipe(1, true, code).encode(
+        rng.integers(0, 256, (80, 4096), np.uint8), np.empty((80, 0), np.uint8), np.arange(80)
+    )
+    found = FoundCode(code.bch, 40, 40, true.codewords[0].spans, 0, 0.0, 100)
+    built = complete_page(rows, found, true.page_bytes)
+    assert built is not None
+    assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]

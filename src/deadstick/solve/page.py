@@ -58,6 +58,12 @@ class PageBuilder:
         built = tuple(Codeword(message, (parity,)) for message, parity in words)
         return PageLayout(self.page_bytes, built, loose_metadata(self.rows, built))
 
+    def strength_at(self, column: int) -> float:
+        """What is left of the code's strength in the codeword that runs through a column; 1 where none does."""
+        over = (w for w in self.words if any(s.start < 8 * column + 8 and 8 * column < s.end for s in w.spans))
+        word = next(over, None)
+        return 1.0 if word is None else self._fit(word).strength
+
     @property
     def _places(self) -> NextPlaces:
         return NextPlaces(tuple(self.words), self.page_bytes, self.code.parity_bits)
@@ -180,11 +186,17 @@ def complete_page(rows: NDArray[np.uint8], found: FoundCode, page_bytes: int) ->
     builder = PageBuilder(rows, found, page_bytes)
     layout = builder.complete()
     mark = data_bytes_of(page_bytes)
-    if layout is None and builder.words[0].is_in_line and found.first[-1].end <= 8 * mark:
-        # The column of the bad-block marker stands in the way: the codeword there goes on behind it.
-        layout = PageBuilder(np.delete(rows, mark, axis=1), found, page_bytes - 1).complete()
-        layout = None if layout is None else _with_column(layout, mark)
-    return layout
+    if not builder.words[0].is_in_line or found.first[-1].end > 8 * mark:
+        return layout
+    if layout is not None and builder.strength_at(mark) >= NEARLY * builder.first.strength:
+        return layout
+    # The column of the bad-block marker stands in the way: the codeword there goes on behind it. Where that is near its
+    # end, a strong code bears all bits behind the column a byte off their place.
+    around = PageBuilder(np.delete(rows, mark, axis=1), found, page_bytes - 1)
+    other = around.complete()
+    if other is None or (layout is not None and around.strength_at(mark) <= builder.strength_at(mark)):
+        return layout
+    return _with_column(other, mark)
 
 
 def _with_column(layout: PageLayout, column: int) -> PageLayout:
