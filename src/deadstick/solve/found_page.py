@@ -12,10 +12,11 @@ from deadstick.solve.code import FoundCode, code_view, identify
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.heads import MESSAGES, Tail
 from deadstick.solve.marker import with_marker_found
+from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.page import complete_page
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
-from deadstick.solve.row_view import RowView
+from deadstick.solve.row_view import ROWS, RowView
 from deadstick.solve.survey import Survey
 from deadstick.solve.window import Window
 from deadstick.solve.word_fit import decoding_share
@@ -98,6 +99,9 @@ def _complete(view: RowView, window: Window, words: FoundCode, candidate: PageCa
     bch = words.bch
     differences = in_code_order(view.differences, window.bit_order)
     layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
+    if view.way == 1:
+        # What a controller says of a block is the same in neighbours, and nothing is left of it in their difference.
+        layout = replace(layout, loose=loose_metadata(view.survey.as_read(ROWS).values, layout.codewords))
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
     return FoundPage(view.survey, layout, code, window, words, view.way, candidate)
 
