@@ -88,6 +88,11 @@ class RowView:
         """The decoding test on the rows."""
         return DecodingTest(self.heads)
 
+    @property
+    def tells(self) -> bool:
+        """Whether enough rows have content: nearly constant ones decode to zero under any code."""
+        return self.test.rows >= FEWEST_ROWS
+
     @cached_property
     def differences(self) -> NDArray[np.uint8]:
         """`uint8[rows, page_bytes]`: the rows, or the differences of neighbours, if they are no differences yet."""

@@ -50,8 +50,15 @@ class RowViews:
         periods = [period for period in candidate.periods if period > 1]
         registers = self.registers if candidate.shows_restarts else ()
         ways: list[int | Register] = [0, *registers, *periods, 1]
-        for way in ways[: step.lags + 1 + len(registers)]:
+        lags = step.lags
+        for number, way in enumerate(ways):
+            is_lag = number > len(registers)
+            if is_lag and not lags:
+                break
             view = self.view(candidate.page_bytes, way)
+            # Pages of free space that come again show a period, and their differences hold nothing but bit errors: such
+            # a lag does not take the turn of one that tells.
+            lags -= is_lag and view.tells
             if len(view.heads.rows.values) < FEWEST_ROWS:
                 continue
             depth = self._depth(view, candidate, step)
