@@ -55,7 +55,10 @@ def every_trial(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tr
         counted = versioned.counted or is_proven
         # Of numbers of writes the copies need only say which way they go.
         by_copies = order.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
-        judged.append(TranslationTrial(score, complete, item, found.share, counted, found.is_anchored, by_copies))
+        follows = by_copies and versioned.is_sequence and order.log10_sequential < SURE_CHANCE
+        judged.append(
+            TranslationTrial(score, complete, item, found.share, counted, found.is_anchored, by_copies, follows)
+        )
     return judged
 
 

@@ -53,6 +53,7 @@ class TranslationTrial:
         counted: its version is a count in any case, see `versions.Versioned`, or proven otherwise.
         is_anchored: the volumes begin where the disk does or where a partition says.
         is_proven: the copies themselves show, beyond accident, that the version grows with time.
+        follows_writes: the version also numbers all writes, in the order in which a host makes them.
     """
 
     score: float
@@ -62,6 +63,7 @@ class TranslationTrial:
     counted: bool = False
     is_anchored: bool = True
     is_proven: bool = False
+    follows_writes: bool = False
 
     @property
     def is_confirmed(self) -> bool:
@@ -69,10 +71,15 @@ class TranslationTrial:
         return self.numbering is not None and self.score >= SURE_VOLUME and self.share >= CONFIRMED_SHARE
 
     def is_in_order(self, bare: Consistency) -> bool:
-        """Whether versions put copies in an order that is worth more than what `bare` makes without them."""
+        """Whether versions put copies in an order that is worth more than what `bare` makes without them.
+
+        A block whose newest copy is lost comes from an older state than the rest, and there is no telling how much of
+        the volume contradicts it. Copies taken in no order may all be of older states, and agree. So where nothing but
+        the order of writing explains the numbers, what the volume holds is no argument.
+        """
         has_version = self.recipe.translation.version is not None
         better = self.share >= bare.share - TIED_SHARE if self.counted else self.share > bare.share
-        better |= self.is_proven and self.share >= bare.share - PROVEN_SHARE
+        better |= self.follows_writes or (self.is_proven and self.share >= bare.share - PROVEN_SHARE)
         return has_version and self.score >= SURE_VOLUME and better
 
     def with_version(self, recipe: Recipe, found: Consistency) -> "TranslationTrial":

@@ -10,6 +10,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
+from deadstick.solve.sequential_writes import sequential_by_accident
 from deadstick.solve.versions import VERSION_CHANCE, Versioned
 
 AGAINST, UPWARDS = -1.5, -0.8
@@ -26,11 +27,13 @@ class Order:
         log10_opposite: that copies in the right order are blanked so often.
         is_shown: of all copies that differ the one with the higher version was filled later, or none differ, so that
             the field need be no version to give the newest data.
+        log10_sequential: that a field which has nothing to do with the order of writing follows it so.
     """
 
     log10_chance: float = 0.0
     log10_opposite: float = 0.0
     is_shown: bool = False
+    log10_sequential: float = 0.0
 
     def is_proven(self, versioned: Versioned) -> bool:
         """Whether nothing else need confirm it; what is a count in any case need only go up.
@@ -90,7 +93,12 @@ class VersionOrder:
         chance = votes_by_accident(votes)
         if chance < 0:
             chance += in_turn_by_accident(logical, values)
-        return Order(chance, votes_by_accident([-vote for vote in votes]), shown and _is_told(logical, values))
+        return Order(
+            chance,
+            votes_by_accident([-vote for vote in votes]),
+            shown and _is_told(logical, values),
+            sequential_by_accident(logical, values),
+        )
 
 
 def _is_told(logical: NDArray[np.int64], version: NDArray[np.int64]) -> bool:
