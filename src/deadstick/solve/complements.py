@@ -25,12 +25,18 @@ def complements(recipe: Recipe) -> Iterator[Recipe]:
     """Recipes that decode the same words to the complement of the metadata, of all, or of the data."""
     if recipe.code is None:
         return
-    data_alone = _other_data(recipe)
-    if data_alone is not None:
-        yield complemented(data_alone)
+    metadata_alone, data_alone = with_other_metadata(recipe), _other_data(recipe)
+    if metadata_alone is not None:
+        yield metadata_alone
     yield complemented(recipe)
     if data_alone is not None:
         yield data_alone
+
+
+def with_other_metadata(recipe: Recipe) -> Recipe | None:
+    """The recipe with the complement of the metadata alone; None where data and metadata turn together."""
+    data_alone = _other_data(recipe)
+    return None if data_alone is None else complemented(data_alone)
 
 
 def _other_data(recipe: Recipe) -> Recipe | None:

@@ -13,7 +13,7 @@ from deadstick.recipe.translation import Translation
 from deadstick.solve.bare_metadata import with_bare_metadata
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import BlockSize, agreed, as_period, block_size, is_mere_period, tied
-from deadstick.solve.complements import complemented, complements
+from deadstick.solve.complements import complemented, complements, with_other_metadata
 from deadstick.solve.every_trial import every_trial
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
@@ -22,7 +22,7 @@ from deadstick.solve.group_versions import constant_of_writes, versions_agree
 from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.open_versions import ordered
-from deadstick.solve.translation_trials import SURE_VOLUME, TranslationTrial, best_of, consistency
+from deadstick.solve.translation_trials import CONFIRMED_SHARE, SURE_VOLUME, TranslationTrial, best_of, consistency
 from deadstick.solve.trial_disk import PageCache
 from deadstick.solve.version_order import UPWARDS, VersionOrder
 from deadstick.solve.versions import with_versions
@@ -107,8 +107,15 @@ def _bare(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Translat
 
 
 def _either_way(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
-    """Every hypothesis, and with the complement of the data where no volume is found."""
+    """Every hypothesis, and with the complement of the data where no volume is found.
+
+    Data may be right and in the wrong places, as numbers are none in the complement of the metadata. Then a volume is
+    found, and much that it promises is not.
+    """
     judged = every_trial(space, recipe, progress)
+    best, other = best_of(judged), with_other_metadata(recipe)
+    if other is not None and best.score >= SURE_VOLUME and best.numbering is None and best.share < CONFIRMED_SHARE:
+        judged += every_trial(space, other, progress)
     for other in complements(recipe):
         if max(judged).score < SURE_VOLUME:
             judged += every_trial(space, other, progress)
