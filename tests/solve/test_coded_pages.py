@@ -1,5 +1,7 @@
 """Which of two hypotheses explains the pages better."""
 
+from dataclasses import replace
+
 import pytest
 
 from deadstick.recipe.code import Code
@@ -33,3 +35,12 @@ def test_what_decodes_as_well_and_explains_more_is_better(first: tuple[int, int]
     one, other = hypothesis(*first), hypothesis(*second)
     assert is_better(one, other)
     assert not is_better(other, one)
+
+
+def test_of_two_that_decode_alike_the_one_with_fewer_errors_is_better() -> None:
+    """A strong code bears a byte of every word under a wrong keystream, four errors in the mean."""
+    right, wrong = (replace(hypothesis(1024, 64), errors=errors) for errors in (1.9, 6.0))
+    assert is_better(right, wrong)
+    assert not is_better(wrong, right)
+    assert not is_better(replace(right, errors=1.5), right)
+    assert is_better(hypothesis(1024, 64), replace(hypothesis(1000, 64), errors=-2.0))

@@ -25,6 +25,8 @@ CONVINCING_SHARE = 0.5
 """Share of codewords that must decode before a hypothesis is taken up; a wrong one decodes about 1/t! of them."""
 ALIKE = 3.0
 """Standard deviations of the words that fail, by which two hypotheses may differ though both are right."""
+FEWER_ERRORS = 1.0
+"""Errors in a word by which one hypothesis must be better: a byte under a wrong keystream has four."""
 
 
 class CodedPages(Protocol):
@@ -81,6 +83,7 @@ class Unscrambled:
         rule: where it restarts, where there is a scrambler.
         derived: keystreams whose seed came from the code's equations, or that are not known.
         table: keystreams without a register.
+        errors: mean number in a codeword that decodes.
     """
 
     recipe: Recipe
@@ -90,6 +93,7 @@ class Unscrambled:
     rule: SeedRule | None = None
     derived: int = 0
     table: StoredTable | None = None
+    errors: float = 0.0
 
 
 def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]:
@@ -99,8 +103,15 @@ def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]
 
 def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int]:
     """(codewords that decode, codewords) in some pages."""
+    decoded, examined, _ = _decoded_words(recipe, found, pages)
+    return decoded, examined
+
+
+def _decoded_words(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int, float]:
+    """The same, and the mean number of errors in a codeword that decodes."""
     errors = recipe.decode(found.survey.pages[pages], pages).errors
-    return int((errors >= 0).sum()), int((errors >= LOST).sum())
+    good = errors >= 0
+    return int(good.sum()), int((errors >= LOST).sum()), float(errors[good].mean()) if good.any() else 0.0
 
 
 def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscrambled | None:
@@ -110,22 +121,25 @@ def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscr
     """
     pages = known_pages(recipe, np.flatnonzero(found.survey.written))
     for most in (FIRST_PAGES, PROOF_PAGES):
-        decoded, examined = count_decoded(recipe, found, pages[evenly(len(pages), most)])
+        decoded, examined, errors = _decoded_words(recipe, found, pages[evenly(len(pages), most)])
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
-    found_one = Unscrambled(recipe, decoded, examined)
+    found_one = Unscrambled(recipe, decoded, examined, errors=errors)
     return found_one if best is None or is_better(found_one, best) else best
 
 
 def is_better(one: Unscrambled, other: Unscrambled) -> bool:
     """Whether more decodes; of two that decode alike, one a part of the other, that which explains more keystreams.
 
-    Words with too many bit errors fail under both, and the pages under a few keystreams may have fewer of them.
+    Words with too many bit errors fail under both, and the pages under a few keystreams may have fewer of them. Where
+    that leaves two alike, a byte of each word may lie under a wrong keystream, and the code bears it.
     """
     more = _unknown(other.recipe) - _unknown(one.recipe)
     failed = one.examined - one.decoded + other.examined - other.decoded
     if more and abs(one.decoded - other.decoded) < ALIKE * np.sqrt(failed):
         return more > 0
+    if (one.decoded, more) == (other.decoded, 0):
+        return one.errors < other.errors - FEWER_ERRORS
     return (one.decoded, more) > (other.decoded, 0)
 
 
