@@ -60,9 +60,10 @@ def test_where_hardly_any_keystream_shows_twice_what_the_code_tells_makes_the_ru
     data[:, :512] = shown
     hits = find_hits(data.reshape(-1), register)
     page, column = np.divmod(hits.positions, LAYOUT.page_bytes)
-    asked = (hits, pages[page], column, register, LAYOUT, 13, (EVERYTHING,))
-    assert not any(rule.period >= truth.count for rule in seed_rules(*asked, fewest=1))
-    (rule, *_) = seed_rules(*asked, fewest=1, told=truth)
+    asked = (hits, pages[page], column, register, LAYOUT)
+    lag = seed_rules(*asked, 13, (EVERYTHING,), fewest=1)
+    assert not any(rule.period >= truth.count for rule in lag)
+    (rule, *_) = seed_rules(*asked, truth, (EVERYTHING,), fewest=1)
     assert rule.seeds == {number: int(seeds[number]) for number in truth.index(pages).tolist()}
 
 

@@ -85,10 +85,9 @@ def seed_rules(
     columns: NDArray[np.int64],
     register: Register,
     layout: PageLayout,
-    period: int,
+    known: Schedule | int,
     covers: Iterable[frozenset[Part]] = COVERS,
     fewest: int = SURE_HITS,
-    told: Schedule | None = None,
 ) -> list[SeedRule]:
     """Every rule for the restarts that the hits support, the best first.
 
@@ -98,10 +97,10 @@ def seed_rules(
         columns: `int64[hits]`, the column of each.
         register: of the hits.
         layout: where the codewords lie.
-        period: pages after which the keystream comes again, or a multiple of it; 0 where nothing is known.
+        known: which page has which keystream, for where the hits are too few to tell; or the pages after which
+            the keystream comes again, or a multiple of them; 0 where nothing is known.
         covers: coverages to consider.
         fewest: hits that must agree on a seed; one less for a wide register.
-        told: which page has which keystream, for where the hits are too few to tell.
 
     Returns:
         Rules with an agreement of at least `AGREEMENT`.
@@ -122,7 +121,7 @@ def seed_rules(
             seeds,
             columns[inside],
             hits.ones[inside] ^ flipped,
-            told or period,
+            known,
             fewest,
             is_signed=register.has_complements,
         )

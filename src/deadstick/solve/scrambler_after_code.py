@@ -63,7 +63,7 @@ def best_register(
         inside[inside] &= found.survey.written[page[inside]]
         # The code checks every seed: one hit is enough to try it.
         page, column, shown = page[inside], column[inside], hits.take(inside)
-        rules = seed_rules(shown, page, column, register, found.layout, found.lag, fewest=1, told=told)
+        rules = seed_rules(shown, page, column, register, found.layout, told or found.lag, fewest=1)
         for rule in rules:
             for recipe in _hypotheses(rule, register, found):
                 winner = better(best, recipe, found)
