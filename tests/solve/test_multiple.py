@@ -11,11 +11,13 @@ from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span, bit_packed
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import stream_positions
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, stream_positions
+from deadstick.solve.coded_pages import Unscrambled
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.multiple import MOST_WORDS, by_metadata, by_register, is_filled, repeated, unit_with_rest
 from deadstick.solve.register import Register
-from deadstick.solve.whole_page import _fewer_codewords
+from deadstick.solve.survey import Survey
+from deadstick.solve.whole_page import _fewer_codewords, larger_page, with_larger_pages
 
 POLYNOMIAL = 0x100400007  # x^32 + x^22 + x^2 + x + 1
 DATA, PARITY, WORD = 512, 48, 560
@@ -124,8 +126,31 @@ def test_erased_pages_a_block_of_zeros_and_bit_errors_do_not_hide_which_codeword
     assert found.times == 2
 
 
-def marked_pages(filler: int, loose: int = 0) -> tuple[Recipe, NDArray[np.uint8]]:
-    """Single codewords of which every second one has the number of a block, and the others filler."""
+def test_metadata_that_a_register_had_hidden_tell_the_page_once_it_is_known() -> None:
+    """The register starts anew at every codeword, with one seed all over a block: codewords look like pages."""
+    plain, _ = marked_pages(0xFF)
+    streams = LfsrKeystreams(POLYNOMIAL, (0x1234567, 0x89ABCDE, 0x5555))
+    scrambler = Scrambler("after_ecc", "codeword", streams, frozenset(Part), page_step=0, block_step=1)
+    recipe, pages = marked_pages(0xFF, scrambler=scrambler)
+    assert by_metadata(pages, plain) is None
+    found = Unscrambled(recipe, 0, 0)
+    larger = larger_page(found, Survey(pages.reshape(-1), recipe.layout.page_bytes))
+    assert larger is not None
+    assert larger.times == 2
+    whole = with_larger_pages(found, larger.times).recipe
+    assert whole.pages_per_block == 8
+    assert len(whole.layout.codewords) == 2
+    assert (whole.decode(pages.reshape(64, -1), np.arange(64)).errors == 0).all()
+
+
+def test_a_keystream_that_changes_with_every_codeword_makes_no_larger_page() -> None:
+    streams = LfsrKeystreams(POLYNOMIAL, (0x1234567, 0x89ABCDE))
+    recipe, pages = marked_pages(0xFF, scrambler=Scrambler("after_ecc", "codeword", streams, frozenset(Part)))
+    assert larger_page(Unscrambled(recipe, 0, 0), Survey(pages.reshape(-1), recipe.layout.page_bytes)) is None
+
+
+def marked_pages(filler: int, loose: int = 0, scrambler: Scrambler | None = None) -> tuple[Recipe, NDArray[np.uint8]]:
+    """Single codewords, 16 a block, of which every second one has the number of a block, and the others filler."""
     code = Code(13, 0x201B, 8)
     end = DATA + 8 + code.parity_bytes
     word = Codeword(
@@ -133,7 +158,7 @@ def marked_pages(filler: int, loose: int = 0) -> tuple[Recipe, NDArray[np.uint8]
         (Span.of_bytes(Part.PARITY, DATA + 8, code.parity_bytes),),
     )
     behind = (Span.of_bytes(Part.METADATA, end, loose),) if loose else ()
-    recipe = Recipe(1, PageLayout(end + loose, (word,), behind), code)
+    recipe = Recipe(16, PageLayout(end + loose, (word,), behind), code, scrambler)
     rng = np.random.default_rng(2)
     metadata = np.full((128, 8 + loose), filler, np.uint8)
     metadata[:, 8:] = 0xFF

@@ -1,12 +1,15 @@
 """The answers of the search in words and figures, for the table that an engineer argues with."""
 
 import math
+from dataclasses import replace
 
+from deadstick.recipe.layout import PageLayout
 from deadstick.solve.coded_pages import Unscrambled, decode_chance
 from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_translation import FoundTranslation
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.multiple import Multiple
 from deadstick.solve.noise import Uniformity
 from deadstick.solve.other_codes.found import FoundOther
 from deadstick.solve.without_code import FoundWithoutCode
@@ -18,15 +21,32 @@ WRONG_DECODES = "of words that are no codewords of this code, about one in t! de
 def page_size(found: FoundPage, candidates: tuple[PageCandidate, ...]) -> Finding:
     """Data and spare area together."""
     layout = found.layout
-    answer = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {layout.page_bytes - layout.data_bytes} spare"
     return Finding(
         "page size",
-        answer,
+        _size(layout),
         found.candidate.witness,
         found.window.log10_chance,
         page_rivals(layout.page_bytes, candidates),
         "the witness only suggests; the chance is that of codewords in such pages, see layout",
     )
+
+
+def _size(layout: PageLayout) -> str:
+    data, page = layout.data_bytes, layout.page_bytes
+    return f"{page} bytes: {data} data, {page - data} spare"
+
+
+def with_page(answers: list[Finding], layout: PageLayout, larger: Multiple) -> list[Finding]:
+    """The answers, with another one on the page size, where the metadata told a larger page afterwards."""
+    words = f" ... {len(layout.codewords)} codewords"
+    return [
+        replace(one, answer=_size(layout), figure=larger.figure)
+        if one.question == "page size"
+        else replace(one, answer=one.answer + words)
+        if one.question == "layout"
+        else one
+        for one in answers
+    ]
 
 
 def page_rivals(page: int, candidates: tuple[PageCandidate, ...]) -> tuple[Rival, ...]:
@@ -100,12 +120,10 @@ def code(found: FoundPage) -> Finding:
 def other_code(found: FoundOther, candidates: tuple[PageCandidate, ...]) -> list[Finding]:
     """Page size, layout and code, where the code is a Reed-Solomon or a Hamming code."""
     layout = found.layout
-    spare = layout.page_bytes - layout.data_bytes
     rivals = page_rivals(layout.page_bytes, candidates)
-    page = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {spare} spare"
     words = f"{found.words} of {found.examined} codewords in {found.kind} have no error"
     return [
-        Finding("page size", page, found.candidate.witness, found.log10_chance, rivals),
+        Finding("page size", _size(layout), found.candidate.witness, found.log10_chance, rivals),
         Finding("layout", f"{len(layout.codewords)} codewords a page", words, found.log10_chance),
         Finding("code", found.code.describe(), found.figure, found.log10_chance),
     ]
@@ -114,13 +132,11 @@ def other_code(found: FoundOther, candidates: tuple[PageCandidate, ...]) -> list
 def codeless(found: FoundWithoutCode) -> list[Finding]:
     """Data that are readable without a code."""
     layout = found.recipe.layout
-    spare = layout.page_bytes - layout.data_bytes
     rivals = tuple(Rival(answer, f"{score:.0f} bits of consistency") for answer, score in found.rivals[:MOST_RIVALS])
     chance = -found.score * math.log10(2)
-    page = f"{layout.page_bytes} bytes: {layout.data_bytes} data, {spare} spare"
     return [
         Finding("code", "none found", "no BCH, Reed-Solomon or Hamming code explains the pages", None),
-        Finding("page size", page, found.figure, chance, rivals),
+        Finding("page size", _size(layout), found.figure, chance, rivals),
     ]
 
 

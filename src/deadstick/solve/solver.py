@@ -34,7 +34,7 @@ from deadstick.solve.register import Register, find_registers, with_known
 from deadstick.solve.restarts import candidates_by_register
 from deadstick.solve.several import prove_several, solve_several
 from deadstick.solve.survey import SURVEY_BYTES, surveyed
-from deadstick.solve.whole_page import whole_page
+from deadstick.solve.whole_page import larger_page, whole_page, with_larger_pages
 from deadstick.solve.without_code import find_without_code
 
 REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
@@ -125,6 +125,10 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
     plain = find_scrambler(pages, registers)
     if plain is None:
         return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
+    larger = larger_page(plain, pages.survey)
+    if larger is not None:
+        plain = with_larger_pages(plain, larger.times)
+        answers = findings.with_page(answers, plain.recipe.layout, larger)
     return described(chips, plain, hints, answers, progress)
 
 

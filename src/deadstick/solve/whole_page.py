@@ -7,6 +7,7 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple
 from deadstick.solve.code import code_view
+from deadstick.solve.coded_pages import Unscrambled
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
 from deadstick.solve.multiple import Multiple
@@ -14,6 +15,7 @@ from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.places import telling
 from deadstick.solve.register import Register
 from deadstick.solve.row_view import RowView
+from deadstick.solve.schedule import Schedule
 from deadstick.solve.shifted_words import by_parity, joined
 from deadstick.solve.survey import Survey
 from deadstick.solve.word_fit import decoding_share
@@ -31,6 +33,43 @@ def whole_page(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
     """
     page = _repeated(found, registers)
     return page if page.layout == found.layout else _with_marker(page)
+
+
+def larger_page(plain: Unscrambled, survey: Survey) -> Multiple | None:
+    """How many pages are one, by their metadata, where a register that starts anew at every codeword hid them.
+
+    Nothing but the metadata tells single codewords from a page of several, if they fill it without a rest and all pages
+    of a block have one keystream; and they can be read once that is known.
+
+    Args:
+        plain: of the smaller pages.
+        survey: of the smaller pages.
+
+    Returns:
+        None where the metadata tell no larger page.
+    """
+    recipe = plain.recipe
+    scrambler, layout = recipe.scrambler, recipe.layout
+    if scrambler is None or scrambler.restart != "codeword" or scrambler.page_step % scrambler.keystreams.count:
+        return None
+    larger = multiple.by_metadata(survey.pages, recipe) if multiple.is_filled(layout) else None
+    if larger is None or recipe.pages_per_block % larger.times or not multiple.plausible(layout, larger.times):
+        return None
+    return larger
+
+
+def with_larger_pages(plain: Unscrambled, times: int) -> Unscrambled:
+    """The same with so many pages as one, all of which have one keystream."""
+    recipe = plain.recipe
+    layout = multiple.repeated(recipe.layout, times)
+    rule = plain.rule and replace(plain.rule, schedule=_of_larger_pages(plain.rule.schedule, times))
+    recipe = replace(recipe, pages_per_block=recipe.pages_per_block // times, layout=layout)
+    return replace(plain, recipe=recipe, rule=rule)
+
+
+def _of_larger_pages(schedule: Schedule, times: int) -> Schedule:
+    rivals = tuple(size // times for size in schedule.rivals if size % times == 0)
+    return replace(schedule, pages_per_block=schedule.pages_per_block // times, rivals=rivals)
 
 
 def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
