@@ -2,14 +2,17 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.stats import binom
 
 from deadstick.codes import gf2poly
+from deadstick.codes.bch import BchCode
 from deadstick.codes.field import PRIMITIVE_DEFAULTS
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import PageLayout, in_line, parity_gathered, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.nand import add_bit_errors
+from deadstick.solve import code as code_search
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.code import code_view, identify
 from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, SHALLOW, DecodingTest, Depth
@@ -20,6 +23,7 @@ from deadstick.solve.polynomials import known_polynomials, polynomial_rounds
 from deadstick.solve.structure import densities, fitting, groups, parity_runs
 from deadstick.solve.structure import places as structure_places
 from deadstick.solve.window import Window, search
+from deadstick.solve.words import corrected
 
 
 def polynomials_of(m: int) -> tuple[int, ...]:
@@ -178,6 +182,24 @@ def test_zeros_behind_a_codeword_are_no_part_of_it(zeros: int) -> None:
     assert found is not None
     assert found.bch.t == 33
     assert found.metadata_bits == 64
+
+
+def test_no_shorter_length_is_asked_where_no_word_decodes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A window over noise, 142 bytes long: all lengths down to four bytes had been tried with every number of roots."""
+    lengths: list[int] = []
+
+    def counted(bits: NDArray[np.uint8], weaker: BchCode) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
+        lengths.append(bits.shape[1])
+        return corrected(bits, weaker)
+
+    monkeypatch.setattr(code_search, "corrected", counted)
+    rows = np.random.default_rng(6).integers(0, 256, (24, 2190), np.uint8)
+    window = Window(
+        "rows", 15, PRIMITIVE_DEFAULTS[15], "msb", 0, 2048, Tail(2048), 142, 12, 24, -50.0, depth=40, errors=20.0
+    )
+    assert identify(rows, window) is None
+    assert min(lengths) >= 8 * (2048 + 142) - 9 - 8 * 4
+    assert len(set(lengths)) < 60
 
 
 def test_a_codeword_alone_ends_where_the_spare_area_shows_an_end() -> None:

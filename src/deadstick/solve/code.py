@@ -100,7 +100,8 @@ def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> Found
     """The strength and the exact length, with words corrected by a code that theirs is a part of."""
     first = 8 * window.tail_bytes - 9
     best = _likeliest(rows, window, weaker, range(first, 8 * window.tail_bytes + 10))
-    while best is not None and best[2] == -first and first > 8 * SHORTEST_TAIL:
+    # Where no word decodes, the shortest length wins as well, and says nothing.
+    while best is not None and best[0] and best[2] == -first and first > 8 * SHORTEST_TAIL:
         # Of a longer word that was divided a part may have more zeros behind it than a byte.
         best, first = _likeliest(rows, window, weaker, range(first - 8, first + 1)) or best, first - 8
     if best is None or best[0] < FEWEST_HITS:
