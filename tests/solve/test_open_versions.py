@@ -128,6 +128,24 @@ def test_copies_that_are_equal_follow_the_row_of_all_numbers(constant: int) -> N
     check_newest(found, versions, constant)
 
 
+def equal_copies(*, outermost: tuple[int, int]) -> np.ndarray:
+    """Half of the blocks were written again; copies with 44 and 45 hold the same data, those with 45 and 46 do not."""
+    newest: np.ndarray = np.where(np.arange(40) % 2, 45, 45 + np.arange(40) // 2 % 2)
+    newest[1], newest[3] = outermost
+    versions: np.ndarray = np.r_[newest, newest[::2] - 1]
+    return versions
+
+
+@pytest.mark.parametrize("constant", [0, 1, 0x2A, 0x2B, 0x7FFE, 0x7FFF])
+@pytest.mark.parametrize("outermost", [(44, 47), (42, 49)])
+def test_copies_that_are_equal_follow_each_other_as_others_do(outermost: tuple[int, int], constant: int) -> None:
+    """Counts have the same span with the last bit turned round, or a shorter one; but copies would leave some out."""
+    versions = equal_copies(outermost=outermost)
+    copies = Filled(versions, 0b10)
+    found = ordered(NUMBER, metadata(versions, constant), Volumes(versions, frozenset()), copies)
+    check_newest(found, versions, constant)
+
+
 class Partly:
     """Copies that all differ, and show which was filled later where their versions differ in some bits."""
 

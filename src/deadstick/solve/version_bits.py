@@ -81,7 +81,7 @@ def bit_by_bit(some: Copied, found: Callable[[int], Consistency]) -> tuple[int, 
     shown = bool(votes) and set(votes) <= clear.union(told)
     if copies:
         # The bits of all copies that differ are told; others put such in order as hold the same data.
-        constant ^= turned_closest(values ^ constant, fixed=sum(votes))
+        constant ^= turned_closest(logical, values ^ constant, fixed=sum(votes))
     return constant, best, shown
 
 

@@ -174,28 +174,61 @@ def turned_to_sequence(values: NDArray[np.int64], bits: list[int], fixed: int) -
     return turn
 
 
-def turned_closest(values: NDArray[np.int64], fixed: int) -> int:
-    """What leaves the shortest span where turning bits makes no difference to the data.
+def turned_closest(logical: NDArray[np.int64], values: NDArray[np.int64], fixed: int) -> int:
+    """What puts copies in the likeliest order where turning bits makes no difference to the data.
 
     Numbers lie close together whatever they count. So of copies that hold the same data the one is the newer, most
-    likely, that is so where all numbers do.
+    likely, that is so where all numbers do. But the span hangs on the two outermost numbers alone, and those that end
+    where a bit does have one span either way. What is left out between the copies of a block hangs on all copies. It is
+    nothing where each block counts its own writes and the oldest copies are erased first, and then blocks have numbers
+    in common. Numbers of all writes leave out what other blocks have, and no two blocks have the same. So the copies
+    are asked before the span where two blocks have one number, and else behind it.
 
     Args:
+        logical: `int64[blocks]`, equal for copies of one block.
         values: `int64[blocks]`, known but for a constant.
         fixed: bits that must not be turned.
 
     Returns:
-        The sum of those to turn; 0 where nothing leaves a shorter span.
+        The sum of those to turn; 0 where nothing is better.
 
-    >>> turned_closest(np.arange(1000, 1040) ^ 0b1000, fixed=0b100000)
+    >>> turned_closest(np.arange(40), np.arange(1000, 1040) ^ 0b1000, fixed=0b100000)
     8
-    >>> turned_closest(np.arange(1000, 1040) ^ 0b1000, fixed=0b101000)
+    >>> turned_closest(np.arange(40), np.arange(1000, 1040) ^ 0b1000, fixed=0b101000)
     0
+    >>> logical, counts = np.array([1, 1, 2, 2, 3, 4]), np.array([44, 45, 41, 42, 42, 40])  # from 40 to 45 either way
+    >>> turned_closest(logical, counts, fixed=0b10), turned_closest(logical, counts ^ 1, fixed=0b10)
+    (0, 1)
     """
     if not len(values):
         return 0
     turns, spans = _spans(_with_usual_high_bits(values), fixed)
-    return int(turns[spans.argmin()])
+    left_out = left_out_between(logical, values, turns)
+    blocks_and_values = np.unique(np.stack([logical, values], axis=1), axis=0)
+    counts_each = len(blocks_and_values) > len(np.unique(values))
+    best = np.lexsort((spans, left_out) if counts_each else (left_out, spans))[0]
+    return int(turns[best])
+
+
+def left_out_between(
+    logical: NDArray[np.int64], values: NDArray[np.int64], constants: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """`int64[constants]`: numbers that are missing between the copies of a block, of all blocks together.
+
+    Args:
+        logical: `int64[blocks]`, equal for copies of one block; at least one. Copies with one number count as -1.
+        values: `int64[blocks]`.
+        constants: to be added to `values`.
+
+    >>> left_out_between(np.array([7, 8, 7, 8]), np.array([41, 44, 42, 45]), np.array([0, 1])).tolist()
+    [0, 2]
+    """
+    order = np.argsort(logical, kind="stable")
+    starts = np.flatnonzero(np.diff(logical[order], prepend=-1))
+    turned = values[order][None] ^ constants[:, None]
+    spans = np.maximum.reduceat(turned, starts, axis=1) - np.minimum.reduceat(turned, starts, axis=1)
+    missing: NDArray[np.int64] = spans.sum(axis=1) - (len(values) - len(starts))
+    return missing
 
 
 def _with_usual_high_bits(values: NDArray[np.int64]) -> NDArray[np.int64]:
