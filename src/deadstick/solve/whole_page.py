@@ -8,8 +8,10 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve import multiple
 from deadstick.solve.code import code_view
 from deadstick.solve.coded_pages import Unscrambled
+from deadstick.solve.equal_words import by_equal_words
 from deadstick.solve.found_page import FoundPage
 from deadstick.solve.marker import with_marker_found
+from deadstick.solve.metadata_order import orders
 from deadstick.solve.multiple import Multiple
 from deadstick.solve.other_codes.found import loose_metadata
 from deadstick.solve.places import telling
@@ -89,13 +91,24 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
         return smaller
     larger = multiple.by_register(found.survey.data, layout, registers)
     if larger is None and not found.lag:
-        # A complement is all that the window knows of inversion and mask; for the metadata either will do.
-        code = replace(found.code, inverted=found.window.complement)
-        larger = multiple.by_metadata(found.survey.pages, Recipe(1, layout, code))
+        larger = _told_by_words(found)
     if larger is None or not multiple.plausible(layout, larger.times):
         return found
     lag = found.lag // larger.times if found.lag % larger.times == 0 else found.lag
     return _with_layout(found, multiple.repeated(layout, larger.times), lag, larger.figure)
+
+
+def _told_by_words(found: FoundPage) -> Multiple | None:
+    """What metadata tell, in the open or under the keystreams of equal words."""
+    # A complement is all that the window knows of inversion and mask; for the metadata either will do.
+    code = replace(found.code, inverted=found.window.complement)
+    pages = found.survey.pages
+    told = multiple.by_metadata(pages, Recipe(1, found.layout, code))
+    if told is not None:
+        return told
+    # Under a keystream over both, columns do not tell whether metadata stand before the data or behind them.
+    under = (by_equal_words(pages, Recipe(1, layout, code)) for layout in orders(found.layout))
+    return next((equal for equal in under if equal is not None), None)
 
 
 def _joined(found: FoundPage, together: Multiple) -> FoundPage:
