@@ -1,11 +1,11 @@
-"""Copies of directories put in order by the files that were deleted since."""
+"""Copies of directories put in order by the files that were deleted or added since."""
 
 import numpy as np
 import pytest
 from copies_kit import FIELD, PAGES, RECIPE, block, order_of, written
 
 from deadstick.rebuild.page_space import PageSpace
-from deadstick.solve.deletions import deletions
+from deadstick.solve.deletions import additions, deletions
 from deadstick.solve.filling import Fillings
 from deadstick.solve.versions import Versioned
 
@@ -89,3 +89,34 @@ def test_what_was_filled_and_what_was_deleted_must_agree() -> None:
     agreed = block(filled & blank, 5, 1), block(gone, 5, 2)
     fillings = Fillings.of(PageSpace.of(np.concatenate(agreed), PAGES), RECIPE, 2)
     assert fillings.vote(0, 1) == 1
+
+
+def grown(slots: bytes) -> np.ndarray:
+    """Data of a block of other content, with a directory that ends within its sector."""
+    data = written(1.0).reshape(PAGES, 512)
+    data[PAGE] = np.frombuffer(slots.ljust(512, b"\x00"), np.uint8)
+    return data.reshape(-1)
+
+
+def test_where_a_single_file_was_added_is_newer() -> None:
+    """Its entry has fewer bytes than tell anything of other data."""
+    before, after = grown(LONG + SHORT), grown(LONG + SHORT + altered(1, ord("A")))
+    fillings = Fillings.of(PageSpace.of(np.concatenate([block(before, 5, 1), block(after, 5, 2)]), PAGES), RECIPE, 2)
+    assert fillings.vote(0, 1) == 1
+    assert fillings.vote(1, 0) == -1
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        pytest.param(b"", SHORT, id="nothing before it"),
+        pytest.param(SHORT, SHORT + altered(24, 0x20), id="no entry"),
+        pytest.param(SHORT, SHORT + LONG, id="a long name alone"),
+        pytest.param(SHORT, altered(26, 4) + SHORT, id="another file before it"),
+        pytest.param(SHORT, SHORT + bytes(32) + SHORT, id="unused slots before it"),
+        pytest.param(SHORT + bytes(448) + SHORT, SHORT * 16, id="no end of a directory"),
+    ],
+)
+def test_what_was_not_added_to_a_directory_says_nothing(before: bytes, after: bytes) -> None:
+    one, other = (grown(slots).reshape(PAGES, 512) for slots in (before, after))
+    assert additions(one, other) == additions(other, one) == 0

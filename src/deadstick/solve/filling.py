@@ -3,7 +3,8 @@
 A file system writes to what was blank and hardly ever blanks what it wrote: a file that is deleted leaves its content
 behind (common practice, no source; formatting anew is the exception). So where one copy of a block holds zeros and
 another one content, the one with content is the newer. This tells copies apart that lie outside all that a volume says
-of itself. In copies that hold directories, files that are deleted in one of them alone tell it as well (`deletions`).
+of itself. In copies that hold directories, files that are deleted or added in one of them alone tell it as well
+(`deletions`).
 """
 
 from collections.abc import Iterator
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.chance import log10_tail
-from deadstick.solve.deletions import deletions
+from deadstick.solve.deletions import additions, deletions
 
 READ_BYTES = 48 << 20
 """Of all copies together, at the most."""
@@ -75,11 +76,11 @@ class Fillings:
     def vote(self, one: int, other: int) -> int:
         """1 where the other block holds what came later, -1 where the first one does, 0 where nothing tells.
 
-        What was filled and what was deleted must not contradict each other.
+        What was filled and what directories say must not contradict each other.
         """
         (before, known), (after, also) = self._content(one), self._content(other)
         before, after = before[known & also], after[known & also]
-        said = {_filled_since(before, after), _deleted_since(before, after)} - {0}
+        said = {_filled_since(before, after), _entries_since(before, after)} - {0}
         return said.pop() if len(said) == 1 else 0
 
     def alike(self, one: int, other: int) -> bool:
@@ -113,10 +114,10 @@ def _filled_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
     return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled, replaced) else 0
 
 
-def _deleted_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
-    """What `vote` says by files that are deleted in one of two copies alone; the data may be complements."""
+def _entries_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
+    """What `vote` says by files that are deleted or added in one of two copies alone; the data may be complements."""
     since, ago = (
-        sum(deletions(one ^ np.uint8(blank), other ^ np.uint8(blank)) for blank in BLANKS)
+        sum(told(one ^ np.uint8(blank), other ^ np.uint8(blank)) for blank in BLANKS for told in (deletions, additions))
         for one, other in ((before, after), (after, before))
     )
     return 0 if since and ago else (since > 0) - (ago > 0)

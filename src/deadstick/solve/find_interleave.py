@@ -31,14 +31,11 @@ from deadstick.solve.evidence import Finding, Rival
 from deadstick.solve.find_translation import FoundTranslation, translated
 from deadstick.solve.hints import InterleaveHint
 from deadstick.solve.interleave_trials import NOTHING_KNOWN, SpreadSearch, Trial, judged, trials
-from deadstick.solve.translation_trials import SURE_VOLUME
+from deadstick.solve.translation_trials import LEAD, LEAD_SHARE, SURE_VOLUME
 from deadstick.solve.trial_disk import PageCache
 
 FEWEST_SHARE = 0.9
 """Share of the facts that must hold for a spread over chips or planes to be beyond doubt."""
-LEAD = 32.0
-"""Bits by which the best hypothesis must lead for its order to be beyond doubt; and at least this share of its own:"""
-LEAD_SHARE = 0.1
 FEWEST_NUMBERS = 8
 """Different logical numbers of a unit that it takes to tell them from versions."""
 STEADY_SHARE = 0.9

@@ -17,12 +17,27 @@ from deadstick.solve.complements import complemented, complements, with_other_me
 from deadstick.solve.every_trial import every_trial
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
-from deadstick.solve.group_ties import groups_of_blocks, has_open_groups
+from deadstick.solve.group_orders import version_by_copies
+from deadstick.solve.group_ties import groups_of_blocks, has_open_groups, keystream_groups
 from deadstick.solve.group_versions import constant_of_writes, versions_agree
-from deadstick.solve.metadata_table import has_open_metadata, with_constant, with_number_zero, with_told_number
+from deadstick.solve.group_volumes import with_judged_groups
+from deadstick.solve.metadata_table import (
+    has_open_metadata,
+    with_constant,
+    with_number_zero,
+    with_offsets,
+    with_told_number,
+)
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.open_versions import ordered
-from deadstick.solve.translation_trials import CONFIRMED_SHARE, SURE_VOLUME, TranslationTrial, best_of, consistency
+from deadstick.solve.translation_trials import (
+    CONFIRMED_SHARE,
+    SURE_VOLUME,
+    TIED_SHARE,
+    TranslationTrial,
+    best_of,
+    consistency,
+)
 from deadstick.solve.trial_disk import PageCache
 from deadstick.solve.version_order import UPWARDS, VersionOrder
 from deadstick.solve.versions import with_versions
@@ -140,15 +155,18 @@ def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tra
     """The hypothesis with numbers and versions of blocks under several groups of keystreams, if all are told.
 
     Numbers without versions would leave copies in places that look right, and are not asked for. The volumes may be as
-    consistent with an older state of the disk: what was filled later must speak for the order as well.
+    consistent with an older state of the disk: what was filled later must speak for the order as well, or show it of
+    every pair of copies that differs.
     """
-    tied = with_tied_groups(space, recipe)
-    for base in (tied, complemented(tied)) if tied is not None else ():
-        judged = [trial for other in with_number_zero(space, base) for trial in every_trial(space, other, progress)]
-        for trial in _with_group_versions(space, best_of(judged)) if judged else ():
-            order = VersionOrder(space, trial.recipe, block_metadata(space, trial.recipe))
-            if trial.is_confirmed and order.of(trial.recipe.translation).log10_chance < UPWARDS:
-                return [trial]
+    for numbered in (with_tied_groups, with_judged_groups):
+        tied = numbered(space, recipe)
+        for base in (tied, complemented(tied)) if tied is not None else ():
+            judged = [trial for other in with_number_zero(space, base) for trial in every_trial(space, other, progress)]
+            for trial in _with_group_versions(space, best_of(judged)) if judged else ():
+                order = VersionOrder(space, trial.recipe, block_metadata(space, trial.recipe))
+                told = order.of(trial.recipe.translation)
+                if trial.is_confirmed and (told.is_shown or told.log10_chance < UPWARDS):
+                    return [trial]
     return []
 
 
@@ -166,7 +184,33 @@ def _with_group_versions(space: PageSpace, best: TranslationTrial) -> list[Trans
             return [best.with_version(recipe, found)]
     groups = groups_of_blocks(best.recipe, count)[metadata.blocks]
     ordered_trials = _ordered(space, best)
-    return [t for t in ordered_trials if versions_agree(t.recipe.translation, metadata.first_good, groups, count)]
+    agreeing = [t for t in ordered_trials if versions_agree(t.recipe.translation, metadata.first_good, groups, count)]
+    return agreeing or _by_copies(space, best, metadata, fillings)
+
+
+def _by_copies(
+    space: PageSpace, best: TranslationTrial, metadata: BlockMetadata, fillings: Fillings
+) -> list[TranslationTrial]:
+    """The hypothesis with a version that puts all copies in the order that their own data tell.
+
+    The volumes must not be better off the other way round.
+    """
+    recipe, count = best.recipe, len(space) // best.recipe.pages_per_block
+    number = recipe.translation.logical_number
+    if number is None:
+        return []
+    groups = groups_of_blocks(recipe, count)[metadata.blocks]
+    told = version_by_copies(number, metadata, groups, fillings, count)
+    if told is None:
+        return []
+    version, constants = told
+    streams = keystream_groups(recipe, count)
+    offsets = np.zeros((len(streams), recipe.layout.metadata_bytes), np.uint8)
+    offsets[:, version.first_byte] = [constants.get(group, 0) for group in streams.tolist()]
+    recipe = replace(with_offsets(recipe, offsets), translation=replace(recipe.translation, version=version))
+    metadata, cache = block_metadata(space, recipe), PageCache()
+    found, backwards = (consistency(space, recipe, metadata, cache, oldest=oldest) for oldest in (False, True))
+    return [best.with_version(recipe, found)] if backwards.share <= found.share + TIED_SHARE else []
 
 
 def _told(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:

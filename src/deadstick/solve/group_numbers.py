@@ -9,7 +9,7 @@ was written, as most were written as often as each other. Numbers of writes, whi
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -36,7 +36,7 @@ of a block, say the same in many pairs, but leave gaps."""
 
 
 @dataclass(frozen=True)
-class _Blocks:
+class GroupedBlocks:
     """What is known of the written blocks.
 
     Attributes:
@@ -72,32 +72,37 @@ def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
     if count > MOST_BLOCKS:
         return None
     recipe = aligned_in_groups(space, recipe, count)
-    metadata = block_metadata(space, recipe)
-    groups = groups_of_blocks(recipe, count)[metadata.blocks]
-    begins = np.flatnonzero(np.isin(metadata.blocks, beginnings(space, recipe))).tolist()
-    if not begins:
+    blocks = grouped_blocks(space, recipe)
+    if not blocks.begins:
         return None
-    streams = keystream_groups(recipe, count)
-    blocks = _Blocks(metadata, groups, copy_ties(space, recipe, metadata.blocks), begins, count, streams)
-    for number in _fields(blocks):
+    blocks = replace(blocks, ties=copy_ties(space, recipe, blocks.metadata.blocks))
+    for number in number_fields(blocks):
         constants = _told(blocks, number)
         if constants is not None:
-            return with_offsets(recipe, _offsets(blocks, number, constants)[streams])
+            return with_offsets(recipe, offsets_of(blocks, number, constants)[blocks.of_streams])
     return None
 
 
-def _fields(blocks: _Blocks) -> Iterator[BitField]:
+def grouped_blocks(space: PageSpace, recipe: Recipe) -> GroupedBlocks:
+    """What is known of the written blocks, but for copies, under keystreams that are aligned in each group."""
+    count, metadata = len(space) // recipe.pages_per_block, block_metadata(space, recipe)
+    groups = groups_of_blocks(recipe, count)[metadata.blocks]
+    begins = np.flatnonzero(np.isin(metadata.blocks, beginnings(space, recipe))).tolist()
+    return GroupedBlocks(metadata, groups, [], begins, count, keystream_groups(recipe, count))
+
+
+def number_fields(blocks: GroupedBlocks) -> Iterator[BitField]:
     """Bytes that may be the low ones of the number."""
     length = 1 if blocks.width <= 8 else 2
     for number in fields(blocks.metadata.values.shape[2]):
         steady = number.read(blocks.metadata.changing) == 0
         if number.length == length and steady.mean() >= STEADY:
-            readings, _ = _readings(blocks, number)
+            readings, _ = readings_of(blocks, number)
             if (readings >= 0).mean() >= STEADY:
                 yield number
 
 
-def _readings(blocks: _Blocks, number: BitField) -> tuple[NDArray[np.int64], dict[int, int]]:
+def readings_of(blocks: GroupedBlocks, number: BitField) -> tuple[NDArray[np.int64], dict[int, int]]:
     """The bits that tell blocks apart, -1 where the higher ones are not those of most; and the higher ones.
 
     Returns:
@@ -115,9 +120,9 @@ def _readings(blocks: _Blocks, number: BitField) -> tuple[NDArray[np.int64], dic
     return readings, high
 
 
-def _told(blocks: _Blocks, number: BitField) -> dict[int, int] | None:
+def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
     """By group, what is to be added to a field to make it the number of the block; None where that is not told."""
-    readings, high = _readings(blocks, number)
+    readings, high = readings_of(blocks, number)
     places = joined(blocks.groups, readings, blocks.ties)
     if places is None:
         return None
@@ -145,7 +150,7 @@ def _told(blocks: _Blocks, number: BitField) -> dict[int, int] | None:
     return {group: constant | high[group] for group, constant in constants.items()}
 
 
-def _is_sure(blocks: _Blocks, readings: NDArray[np.int64], constants: dict[int, int], first: int) -> bool:
+def _is_sure(blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], first: int) -> bool:
     """Whether every group but that of number 0 is hardly where it is by accident."""
     sets = {group: np.unique(readings[(blocks.groups == group) & (readings >= 0)]) for group in constants}
     pairs = [{int(blocks.groups[tie.one]), int(blocks.groups[tie.other])} for tie in blocks.ties]
@@ -221,7 +226,7 @@ def _chance(sets: dict[int, NDArray[np.int64]], constants: dict[int, int], root:
     return float(width * np.log10(2) + np.log10((len(mine) - drawn) / ((1 << width) - drawn)).sum())
 
 
-def _offsets(blocks: _Blocks, number: BitField, constants: dict[int, int]) -> Bytes:
+def offsets_of(blocks: GroupedBlocks, number: BitField, constants: dict[int, int]) -> Bytes:
     """`uint8[groups, metadata_bytes]`: the number as told, all other bytes as most blocks have them."""
     rows, metadata_bytes = blocks.metadata.first_good, blocks.metadata.values.shape[2]
     offsets = np.zeros((int(blocks.of_streams.max()) + 1, metadata_bytes), np.uint8)
@@ -230,7 +235,7 @@ def _offsets(blocks: _Blocks, number: BitField, constants: dict[int, int]) -> By
         offsets[group] = [np.bincount(column).argmax() for column in mine.T]
     number.write(offsets, np.array([constants.get(group, 0) for group in range(len(offsets))], np.int64))
     inside = slice(number.first_byte, number.first_byte + number.length)
-    numbered = _readings(blocks, number)[0] >= 0
+    numbered = readings_of(blocks, number)[0] >= 0
     for byte in range(metadata_bytes):
         steady = not blocks.metadata.changing[:, byte].any()
         if byte not in range(*inside.indices(metadata_bytes)) and steady:

@@ -24,6 +24,10 @@ ends early, files lie in lost blocks under any order, and more of them under one
 CONFIRMED_SHARE = 0.9
 """Share of what volumes promise that holds where numbers that were told but for a constant are the right ones."""
 
+LEAD, LEAD_SHARE = 32.0, 0.1
+"""Bits by which the best hypothesis must lead before every other that puts pages elsewhere for its places to be beyond
+doubt; and at least this share of its own."""
+
 
 def consistency(
     space: PageSpace, recipe: Recipe, metadata: BlockMetadata, cache: PageCache, *, oldest: bool = False
