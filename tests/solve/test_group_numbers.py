@@ -104,10 +104,10 @@ def test_nothing_is_told_where_copies_are_none() -> None:
 
 
 class Filled:
-    """Copies of which some pairs say which is the later one."""
+    """Copies of which some pairs say which is the later one, or all of which hold the same data."""
 
-    def __init__(self, told: int, *, lies: bool = False) -> None:
-        self.told, self.lies = told, lies
+    def __init__(self, told: int, *, lies: bool = False, same: bool = False) -> None:
+        self.told, self.lies, self.same = told, lies, same
 
     def vote(self, one: int, other: int) -> int:
         if LOGICAL[one] >= self.told:
@@ -116,7 +116,7 @@ class Filled:
         return 1 if (WRITES[one] < WRITES[other]) != lie else -1
 
     def alike(self, one: int, other: int) -> bool:
-        return one == other
+        return self.same or one == other
 
 
 def order_of(copies: Filled, constant: int) -> np.ndarray | None:
@@ -136,3 +136,9 @@ def test_copies_tell_which_way_numbers_of_writes_go() -> None:
 def test_numbers_of_writes_tell_no_order_without_the_copies_or_against_them() -> None:
     assert order_of(Filled(0), 0xFF) is None
     assert order_of(Filled(COPIES, lies=True), 0) is None
+
+
+def test_of_copies_with_the_same_data_the_newer_is_told_by_numbers_that_lie_closest_together() -> None:
+    versions = order_of(Filled(0, same=True), 0x06)
+    assert versions is not None
+    assert np.ptp(versions) == BLOCKS - 1

@@ -9,7 +9,7 @@ of itself. In copies that hold directories, files that are deleted or added in o
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Protocol
 
 import numpy as np
@@ -137,6 +137,23 @@ def pairs_of_copies(logical: NDArray[np.int64], version: NDArray[np.int64]) -> I
     for before, after in pairwise(order[logical[order] >= 0].tolist()):
         if logical[before] == logical[after] and version[before] != version[after]:
             yield before, after
+
+
+def differing_copies(logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies | None) -> NDArray[np.int64]:
+    """`int64[pairs, 2]`: all pairs of copies of one block that do not hold the same data, as rows.
+
+    Args:
+        logical: `int64[blocks]`, equal for copies of one block.
+        blocks: `int64[blocks]`.
+        copies: what lies in them, where that may be looked at.
+    """
+    pairs = [
+        pair
+        for number in np.flatnonzero(np.bincount(logical) > 1)
+        for pair in combinations(np.flatnonzero(logical == number).tolist(), 2)
+        if copies is None or not copies.alike(int(blocks[pair[0]]), int(blocks[pair[1]]))
+    ]
+    return np.array(pairs, np.int64).reshape(-1, 2)
 
 
 def votes_by_accident(votes: list[int]) -> float:

@@ -8,8 +8,9 @@ Bytes that most blocks have in common are made equal under all groups; so are ve
 was written, as most were written as often as each other. Numbers of writes, which all differ, lie in a narrow range.
 """
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -18,47 +19,17 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
-from deadstick.solve.block_metadata import BlockMetadata, block_metadata, fields
-from deadstick.solve.group_ties import CopyTie, aligned_in_groups, copy_ties, groups_of_blocks, joined, keystream_groups
-from deadstick.solve.group_versions import constants_of_writes
-from deadstick.solve.metadata_table import beginnings, with_offsets
+from deadstick.solve.group_chances import SURE_GAPS, are_sure, log10_filling
+from deadstick.solve.group_ties import aligned_in_groups, copy_ties, joined
+from deadstick.solve.group_writes import constants_of_writes
+from deadstick.solve.grouped_blocks import GroupedBlocks, grouped_blocks, number_fields, readings_of
+from deadstick.solve.metadata_table import with_offsets
+from deadstick.solve.version_bits import Copied
 
 Bytes = NDArray[np.uint8]
 
 MOST_BLOCKS = 1024
-STEADY = 0.8
-"""Share of the blocks in which a number is that of all pages, and has the bits above it that most have."""
 MOST_STEPS = 20_000
-SURE_GAPS, AGREEING = -3.0, -1.0
-"""Logarithm of the chance that a group fills the gaps under a wrong constant, which is small enough, as the volumes
-must confirm it; and what each further pair of copies adds that says the same. Two copies of a file, which are no copies
-of a block, say the same in many pairs, but leave gaps."""
-
-
-@dataclass(frozen=True)
-class GroupedBlocks:
-    """What is known of the written blocks.
-
-    Attributes:
-        metadata: under keystreams that are aligned in each group.
-        groups: `int64[rows]`.
-        ties: copies.
-        begins: rows of the blocks in which a disk may begin.
-        count: blocks of the chip; numbers are smaller.
-        of_streams: `int64[keystreams]`, the group of each.
-    """
-
-    metadata: BlockMetadata
-    groups: NDArray[np.int64]
-    ties: list[CopyTie]
-    begins: list[int]
-    count: int
-    of_streams: NDArray[np.int64]
-
-    @property
-    def width(self) -> int:
-        """Bits that tell so many blocks apart."""
-        return (self.count - 1).bit_length()
 
 
 def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
@@ -83,43 +54,6 @@ def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
     return None
 
 
-def grouped_blocks(space: PageSpace, recipe: Recipe) -> GroupedBlocks:
-    """What is known of the written blocks, but for copies, under keystreams that are aligned in each group."""
-    count, metadata = len(space) // recipe.pages_per_block, block_metadata(space, recipe)
-    groups = groups_of_blocks(recipe, count)[metadata.blocks]
-    begins = np.flatnonzero(np.isin(metadata.blocks, beginnings(space, recipe))).tolist()
-    return GroupedBlocks(metadata, groups, [], begins, count, keystream_groups(recipe, count))
-
-
-def number_fields(blocks: GroupedBlocks) -> Iterator[BitField]:
-    """Bytes that may be the low ones of the number."""
-    length = 1 if blocks.width <= 8 else 2
-    for number in fields(blocks.metadata.values.shape[2]):
-        steady = number.read(blocks.metadata.changing) == 0
-        if number.length == length and steady.mean() >= STEADY:
-            readings, _ = readings_of(blocks, number)
-            if (readings >= 0).mean() >= STEADY:
-                yield number
-
-
-def readings_of(blocks: GroupedBlocks, number: BitField) -> tuple[NDArray[np.int64], dict[int, int]]:
-    """The bits that tell blocks apart, -1 where the higher ones are not those of most; and the higher ones.
-
-    Returns:
-        `int64[rows]`, and by group.
-    """
-    values = number.read(blocks.metadata.first_good)
-    readings, high = np.full(len(values), -1, np.int64), {}
-    for group in np.unique(blocks.groups).tolist():
-        rows = np.flatnonzero(blocks.groups == group)
-        above, counts = np.unique(values[rows] >> blocks.width, return_counts=True)
-        usual = int(above[counts.argmax()])
-        numbered = rows[values[rows] >> blocks.width == usual]
-        readings[numbered] = values[numbered] & (1 << blocks.width) - 1
-        high[group] = usual << blocks.width
-    return readings, high
-
-
 def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
     """By group, what is to be added to a field to make it the number of the block; None where that is not told."""
     readings, high = readings_of(blocks, number)
@@ -139,10 +73,11 @@ def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
         if not numbered[begin]:
             continue
         told = filled(sets, {first: int(readings[begin]) ^ added}, blocks.count)
-        if told is None or any(_chance(sets, told, root, blocks.width) >= SURE_GAPS for root in told if root != first):
+        if told is None or not _are_filled(sets, told, first, blocks.width):
             continue
         constants = {group: told[places[group][0]] ^ places[group][1] for group in names}
-        if _is_sure(blocks, readings, constants, int(blocks.groups[begin])):
+        named = {group for group in names if places[group][0] == first}
+        if _is_sure(blocks, readings, constants, int(blocks.groups[begin]), named):
             found[tuple(constants.values())] = constants
     if len(found) != 1:
         return None
@@ -150,16 +85,24 @@ def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
     return {group: constant | high[group] for group, constant in constants.items()}
 
 
-def _is_sure(blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], first: int) -> bool:
+def _are_filled(sets: dict[int, NDArray[np.int64]], told: dict[int, int], first: int, width: int) -> bool:
+    """Whether no groups that ties join, but the first, fill the gaps that all others leave by accident."""
+    numbers = {root: sets[root] ^ constant for root, constant in told.items()}
+    chances = [log10_filling(numbers, [root], width) for root in told if root != first]
+    return all(chance + width * math.log10(2) < SURE_GAPS for chance in chances)
+
+
+def _is_sure(
+    blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], first: int, named: set[int]
+) -> bool:
     """Whether every group but that of number 0 is hardly where it is by accident."""
-    sets = {group: np.unique(readings[(blocks.groups == group) & (readings >= 0)]) for group in constants}
-    pairs = [{int(blocks.groups[tie.one]), int(blocks.groups[tie.other])} for tie in blocks.ties]
-    for group in constants:
-        further = sum(group in pair and len(pair) == 2 for pair in pairs) - 1
-        chance = _chance(sets, constants, group, blocks.width) + AGREEING * max(0, further)
-        if group != first and chance >= SURE_GAPS:
-            return False
-    return True
+    numbers = {
+        group: np.unique(readings[(blocks.groups == group) & (readings >= 0)]) ^ constant
+        for group, constant in constants.items()
+    }
+    told = [tie for tie in blocks.ties if min(readings[tie.one], readings[tie.other]) >= 0]
+    ties = [(int(blocks.groups[tie.one]), int(blocks.groups[tie.other])) for tie in told]
+    return are_sure(numbers, ties, first, named, blocks.width)
 
 
 def filled(sets: dict[int, NDArray[np.int64]], known: dict[int, int], limit: int) -> dict[int, int] | None:
@@ -214,18 +157,6 @@ def _union(masks: Iterator[int]) -> int:
     return taken
 
 
-def _chance(sets: dict[int, NDArray[np.int64]], constants: dict[int, int], root: int, width: int) -> float:
-    """Logarithm of the chance that a group fills the gaps that all others leave under any wrong constant.
-
-    Of so many numbers, drawn at random, the gaps must all be among them (hypergeometric distribution).
-    """
-    others = np.concatenate([[0], *(numbers ^ constants[one] for one, numbers in sets.items() if one != root)])
-    mine = sets[root] ^ constants[root]
-    gaps = np.setdiff1d(np.arange(max(int(mine.max()), int(others.max())) + 1), others)
-    drawn = np.arange(len(gaps))
-    return float(width * np.log10(2) + np.log10((len(mine) - drawn) / ((1 << width) - drawn)).sum())
-
-
 def offsets_of(blocks: GroupedBlocks, number: BitField, constants: dict[int, int]) -> Bytes:
     """`uint8[groups, metadata_bytes]`: the number as told, all other bytes as most blocks have them."""
     rows, metadata_bytes = blocks.metadata.first_good, blocks.metadata.values.shape[2]
@@ -233,13 +164,17 @@ def offsets_of(blocks: GroupedBlocks, number: BitField, constants: dict[int, int
     for group in np.unique(blocks.groups).tolist():
         mine = rows[blocks.groups == group]
         offsets[group] = [np.bincount(column).argmax() for column in mine.T]
-    number.write(offsets, np.array([constants.get(group, 0) for group in range(len(offsets))], np.int64))
-    inside = slice(number.first_byte, number.first_byte + number.length)
-    numbered = readings_of(blocks, number)[0] >= 0
+    every = np.array([constants.get(group, 0) for group in range(len(offsets))], np.int64)
+    number.write(offsets, every)
+    readings, _ = readings_of(blocks, number)
+    numbered = np.flatnonzero(readings >= 0)
+    groups = blocks.groups[numbered]
+    logical = (readings[numbered] ^ every[groups]) & ((1 << blocks.width) - 1)
+    inside = range(number.first_byte, number.first_byte + number.length)
     for byte in range(metadata_bytes):
-        steady = not blocks.metadata.changing[:, byte].any()
-        if byte not in range(*inside.indices(metadata_bytes)) and steady:
-            told = constants_of_writes(rows[numbered, byte].astype(np.int64), blocks.groups[numbered])
-            for group, constant in (told or {}).items():
+        if byte not in inside and not blocks.metadata.changing[:, byte].any():
+            values = rows[numbered, byte].astype(np.int64)
+            some = Copied(logical, values, blocks.metadata.blocks[numbered], blocks.copies)
+            for group, constant in (constants_of_writes(some, groups) or {}).items():
                 offsets[group, byte] = constant
     return offsets

@@ -6,14 +6,12 @@ may tell the order of every pair that does not hold the same data. Then any cons
 that order leave the newest data in place: nothing is asked of the version but to say what the data say already.
 """
 
-from itertools import combinations
-
 import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.recipe.translation import BitField
 from deadstick.solve.block_metadata import BlockMetadata
-from deadstick.solve.filling import Copies
+from deadstick.solve.filling import Copies, differing_copies
 from deadstick.solve.versions import VERSION_CHANCE
 
 BITS, MOST_STATES = 8, 1024
@@ -64,15 +62,11 @@ def order_by_content(logical: NDArray[np.int64], blocks: NDArray[np.int64], copi
         copies: what lies in them.
     """
     pairs: list[Pair] = []
-    for number in np.flatnonzero(np.bincount(logical) > 1).tolist():
-        for one, other in combinations(np.flatnonzero(logical == number).tolist(), 2):
-            here, there = int(blocks[one]), int(blocks[other])
-            if copies.alike(here, there):
-                continue
-            vote = copies.vote(here, there)
-            if not vote:
-                return None
-            pairs.append((one, other) if vote > 0 else (other, one))
+    for one, other in differing_copies(logical, blocks, copies).tolist():
+        vote = copies.vote(int(blocks[one]), int(blocks[other]))
+        if not vote:
+            return None
+        pairs.append((one, other) if vote > 0 else (other, one))
     return pairs
 
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.solve.group_numbers import GroupedBlocks, grouped_blocks, number_fields, offsets_of, readings_of
+from deadstick.solve.group_numbers import offsets_of
 from deadstick.solve.group_ties import aligned_in_groups
+from deadstick.solve.grouped_blocks import GroupedBlocks, grouped_blocks, number_fields, readings_of
 from deadstick.solve.metadata_table import with_offsets
 from deadstick.solve.numbering import DISTINCT_SHARE, FEWEST_BLOCKS
 from deadstick.solve.translation_trials import LEAD, LEAD_SHARE, SURE_VOLUME, consistency

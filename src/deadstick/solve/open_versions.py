@@ -9,7 +9,6 @@ the writes of each block, the others tell it (`write_counts`). Where something i
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from deadstick.files.judge import Consistency
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.solve.block_metadata import BlockMetadata
-from deadstick.solve.filling import Copies
+from deadstick.solve.filling import Copies, differing_copies
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.version_bits import Copied, bit_by_bit
 from deadstick.solve.versions import with_versions
@@ -96,7 +95,7 @@ def _told(
 
     numbers = numbers_of_writes(values)
     if numbers is not None:
-        pairs = _differing(logical, blocks, copies)
+        pairs = differing_copies(logical, blocks, copies)
         orders = orders_of_copies(pairs, values, numbers.constants)
         if len(orders) <= MOST_ORDERS:
             votes = np.array([copies.vote(*pair) if copies else 0 for pair in blocks[pairs].tolist()], np.int64)
@@ -111,17 +110,6 @@ def _told(
     if settled is None or (numbers is not None and not numbers.hold(settled[0])):
         return None
     return Ordered(translation, _offset(field, settled[0], width), *settled[1:])
-
-
-def _differing(logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies | None) -> NDArray[np.int64]:
-    """`int64[pairs, 2]`: copies of one block that do not hold the same data, as rows."""
-    pairs = [
-        pair
-        for number in np.flatnonzero(np.bincount(logical) > 1)
-        for pair in combinations(np.flatnonzero(logical == number).tolist(), 2)
-        if copies is None or not copies.alike(int(blocks[pair[0]]), int(blocks[pair[1]]))
-    ]
-    return np.array(pairs, np.int64).reshape(-1, 2)
 
 
 def _offset(field: BitField, constant: int, metadata_bytes: int) -> NDArray[np.uint8]:
