@@ -33,9 +33,11 @@ WORD, WORD_STEP = 4, 16
 LONGEST_PERIOD, MOST_CANDIDATES_BY_WORDS = 4096, 2
 FEWEST_AT_PERIOD = 3
 """Pairs that lie one period apart, and not only multiples of it."""
-SURE, MOSTLY = -20.0, 0.7
+SURE, MOSTLY, NEARLY = -20.0, 0.7, 0.9
 """Logarithm of the chance of a period, and the share of the pairs that lie multiples of it apart: pairs of one file are
 no independent witnesses, and where a keystream starts anew at every block pairs have several distances."""
+CONVINCING = -6.0
+"""Logarithm of the chance of a period among the multiples of a step that is sure."""
 
 
 def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...]) -> tuple[PageCandidate, ...]:
@@ -119,14 +121,39 @@ def word_period(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
     pages, written = _written(data, page_bytes)
     numbers = _unlike_neighbours(pages, written)
     one, other, _ = _pairs(pages, numbers, range(0, data_bytes_of(page_bytes), WORD_STEP), WORD)
-    times = np.bincount(other - one, minlength=LONGEST_PERIOD + 1)
-    surest, best = SURE, 0
-    for period in np.flatnonzero(times[: LONGEST_PERIOD + 1] >= FEWEST_AT_PERIOD).tolist():
-        hits = int(times[period::period].sum())
-        chance = log10_tail(len(one), hits, 1 / period) + np.log10(LONGEST_PERIOD)
-        if hits >= max(FEWEST_PAIRS, MOSTLY * len(one)) and chance < surest:
-            surest, best = chance, period
-    return (best,) if best > 1 else ()
+    times = np.bincount(other - one, minlength=LONGEST_PERIOD + 1)[: LONGEST_PERIOD + 1]
+    hits = [0] + [int(times[period::period].sum()) for period in range(1, len(times))]
+    asked = np.flatnonzero(times >= FEWEST_AT_PERIOD).tolist()
+    most = [period for period in asked if hits[period] >= max(FEWEST_PAIRS, MOSTLY * len(one))]
+    best, surest = _surest(hits, most, 1, len(one))
+    return (best,) if best > 1 and surest < SURE else _among_multiples(hits, asked, len(one))
+
+
+def _among_multiples(hits: list[int], asked: list[int], pairs: int) -> tuple[int, ...]:
+    """The period where nearly all distances are multiples of a step, at which itself there may be none.
+
+    Keystreams by the place in a block come again after their number inside the block, and after its pages beyond it:
+    the distances are sums of both, and multiples of their greatest common divisor.
+    """
+    steps = [step for step in range(2, LONGEST_PERIOD + 1) if hits[step] >= max(FEWEST_PAIRS, NEARLY * pairs)]
+    step, sure = _surest(hits, steps, 1, pairs)
+    if sure >= SURE:
+        return ()
+    best, surest = _surest(hits, [period for period in asked if period % step == 0], step, hits[step])
+    return (best,) if surest < CONVINCING else ()
+
+
+def _surest(hits: list[int], periods: list[int], step: int, pairs: int) -> tuple[int, float]:
+    """The period of which the most distances are multiples beyond accident, and the logarithm of that chance.
+
+    Args:
+        hits: of each period, how many distances are its multiples.
+        periods: that are asked.
+        step: of which all distances are multiples.
+        pairs: how many there are.
+    """
+    chances = [log10_tail(pairs, hits[period], step / period) + np.log10(LONGEST_PERIOD) for period in periods]
+    return min(zip(periods, chances, strict=True), key=lambda found: found[1], default=(0, 0.0))
 
 
 def _written(data: NDArray[np.uint8], page_bytes: int) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
