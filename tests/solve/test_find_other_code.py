@@ -21,7 +21,8 @@ from deadstick.solve.find_scrambler import find_scrambler
 from deadstick.solve.geometry import PageCandidate, page_candidates
 from deadstick.solve.hints import Family
 from deadstick.solve.other_codes import kernels
-from deadstick.solve.other_codes.reed_solomon import Hunt, Root, _longest_run, _times
+from deadstick.solve.other_codes.reed_solomon import Hunt, _longest_run, _times
+from deadstick.solve.other_codes.roots import Root
 from deadstick.solve.register import find_registers
 from deadstick.solve.without_code import data_first, find_without_code
 

@@ -6,7 +6,6 @@ matrices a page size; then Reed-Solomon, the usual fields before the unusual one
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from time import monotonic
 
 import numpy as np
@@ -17,8 +16,10 @@ from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.hints import Family
 from deadstick.solve.other_codes.found import FoundOther, Sight
 from deadstick.solve.other_codes.hamming import find_hamming
+from deadstick.solve.other_codes.in_turn import InTurn, ways_in_turn
 from deadstick.solve.other_codes.page import look_for
-from deadstick.solve.other_codes.reed_solomon import Hunt, Root, common_roots, other_roots
+from deadstick.solve.other_codes.reed_solomon import Hunt
+from deadstick.solve.other_codes.roots import Root, common_roots, other_roots
 from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.row_noise import clean_share
 from deadstick.solve.survey import Survey
@@ -47,6 +48,9 @@ FEWEST_CLEAN = 1 / 8
 `other_codes.reed_solomon`."""
 FIRST_SECONDS = 30.0
 """No new step of the first ones begins after so long."""
+
+Way = int | Register | InTurn
+"""How rows are seen, see `Sight`."""
 
 
 class OtherCodeSearch:
@@ -150,33 +154,40 @@ class _Step:
     def over(self, rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
         if self.kind == "hamming":
             return _hamming(rows, candidate)
-        # Pages as they are; without what a register adds, with half the errors of differences; pages under one mask;
-        # pages that share a keystream.
+        # Pages as they are; without what a register adds, by columns or in turn, with half the errors of differences;
+        # pages under one mask; pages that share a keystream.
         registers = rows.registers if candidate.shows_restarts else ()
-        ways: list[int | Register] = [0, *registers, *dict.fromkeys((1, *candidate.periods[:PERIODS]))]
+        in_turn = [way for register in registers for way in ways_in_turn(register, candidate.page_bytes)]
+        ways: list[Way] = [0, *registers, *in_turn, *dict.fromkeys((1, *candidate.periods[:PERIODS]))]
         for way in ways:
-            for complement in (False, True) if way == 0 or isinstance(way, Register) else (False,):
+            is_difference = isinstance(way, int) and way != 0
+            for complement in (False,) if is_difference else (False, True):
                 found = self._reed_solomon(rows, candidate, way, complement=complement)
                 if found is not None:
                     return found
         return None
 
     def _reed_solomon(
-        self, rows: "_AllRows", candidate: PageCandidate, way: int | Register, *, complement: bool
+        self, rows: "_AllRows", candidate: PageCandidate, way: Way, *, complement: bool
     ) -> FoundOther | None:
+        due = [root for root in self._roots() if self._is_due(way, root)]
+        if not due:
+            return None
         sight, hunt = rows.hunt(candidate.page_bytes, way, complement=complement)
         if hunt is None:
             return None
-        times = 2 if isinstance(way, int) and way else 1
-        for root in filter(partial(self._is_due, times), self._roots()):
+        for root in due:
             rows.tried += PLACES_A_ROOT
             found = look_for(candidate, sight, hunt, root, rows.tried)
             if found is not None:
                 return found
         return None
 
-    def _is_due(self, times: int, root: Root) -> bool:
-        """Whether messages are as clean as the step asks for, in rows with so many times the errors of a page."""
+    def _is_due(self, way: Way, root: Root) -> bool:
+        """Whether rows seen so may have such messages, and these are as clean as the step asks for."""
+        if isinstance(way, InTurn) and way.message != root.message:
+            return False
+        times = 2 if isinstance(way, int) and way else 1  # a difference has the errors of both pages
         return self.rate is None or self.is_clean == (clean_share(times * self.rate, root.message) >= FEWEST_CLEAN)
 
     def _roots(self) -> Iterator[Root]:
@@ -215,17 +226,19 @@ class _AllRows:
         self.tried = 1
         self._surveys: dict[int, Survey] = {}
         self._hits: dict[Register, Hits] = {}
-        self._hunts: dict[tuple[int, int | Register, bool], tuple[Sight, Hunt | None]] = {}
+        self._hunts: dict[tuple[int, Way, bool], tuple[Sight, Hunt | None]] = {}
 
     def survey(self, page_bytes: int) -> Survey:
         return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
 
-    def hunt(self, page_bytes: int, way: int | Register, *, complement: bool) -> tuple[Sight, Hunt | None]:
+    def hunt(self, page_bytes: int, way: Way, *, complement: bool) -> tuple[Sight, Hunt | None]:
         key = (page_bytes, way, complement)
         if key not in self._hunts:
-            hits = self._places(way) if isinstance(way, Register) else None
+            register = way.register if isinstance(way, InTurn) else way
+            hits = self._places(register) if isinstance(register, Register) else None
             sight = replace(Sight.of(self.survey(page_bytes), way, ROWS, hits), complement=complement)
-            self._hunts[key] = sight, Hunt(sight.values) if len(sight.bare) >= FEWEST_ROWS else None
+            behind = sight.output.behind_first_message if sight.output else None
+            self._hunts[key] = sight, Hunt(sight.values, behind) if len(sight.bare) >= FEWEST_ROWS else None
         return self._hunts[key]
 
     def _places(self, register: Register) -> Hits:

@@ -105,6 +105,30 @@ class Survey:
         near, far = (self._telling_bare(register, hits, one, most) for one in kinds)
         return near, far
 
+    def early_hits(self, register: Register, hits: Hits, columns: int, most: int) -> Hits:
+        """Hits in the first columns of pages that tell something there: one a page, and each content once.
+
+        Args:
+            register: a shift register.
+            hits: where it shows in `data`.
+            columns: in which it must show, and in which the page must tell something without its output.
+            most: hits at the most.
+        """
+        first, column = self._first_hits(hits)
+        early = first[column < columns]
+        early = early[scattered(len(early), MOST_ROWS)]
+        bare = self._bare(register, hits.take(early), columns)
+        told = telling(bare, columns)
+        _, own = np.unique(bare[told], axis=0, return_index=True)
+        chosen = early[told[np.sort(own)]]
+        return hits.take(chosen[scattered(len(chosen), most)])
+
+    def with_output(self, register: Register, hits: Hits, columns: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """The pages of some hits, and the register's output since their beginnings: `uint8[hits, columns]` each."""
+        page, column = np.divmod(hits.positions, self.page_bytes)
+        seeds = rewound(hits.states, column, register)
+        return self.pages[page, :columns], Lfsr(register.polynomial).keystream(seeds, columns, register.bit_order)
+
     def _telling_bare(self, register: Register, hits: Hits, first: NDArray[np.int64], most: int) -> Rows:
         """Pages of some hits, as far as they tell something; most show the register since they are free."""
         looked_at = first[scattered(len(first), MOST_ROWS)]
@@ -121,11 +145,8 @@ class Survey:
 
     def _bare(self, register: Register, hits: Hits, columns: int) -> NDArray[np.uint8]:
         """`uint8[hits, columns]`: the beginnings of their pages without the register's output."""
-        page, column = np.divmod(hits.positions, self.page_bytes)
-        seeds = rewound(hits.states, column, register)
-        streams = Lfsr(register.polynomial).keystream(seeds, columns, register.bit_order)
-        bare: NDArray[np.uint8] = self.pages[page, :columns] ^ streams
-        return bare
+        pages, output = self.with_output(register, hits, columns)
+        return pages ^ output
 
 
 def _telling(rows: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -1,6 +1,7 @@
 """What the search for other codes answers, and what its parts share."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,8 +9,9 @@ from numpy.typing import NDArray
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.other_codes.in_turn import InTurn, Output
 from deadstick.solve.places import telling
-from deadstick.solve.register import Hits, Register
+from deadstick.solve.register import Hits, Register, find_hits
 from deadstick.solve.spread import scattered
 from deadstick.solve.survey import Survey
 
@@ -17,6 +19,7 @@ LONGEST_GAP = 32
 """Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""
 TELLING_SHARE = 0.05
 """More rows than bit errors would make differ."""
+WITHOUT_OUTPUT = "pages without a register's output over their codewords in turn"
 SHOWING_BYTES = 8 << 20
 """Of pages in which a register shows, from which rows are taken."""
 
@@ -68,20 +71,23 @@ class Sight:
 
     Attributes:
         survey: pages of this size.
-        way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off.
+        way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off,
+            by columns or in turn.
         kind: what the rows are.
-        bare: `uint8[rows, page_bytes]`.
+        bare: `uint8[rows, page_bytes]`; in turn, off the first message only.
         complement: codewords are looked for in the complements of the rows.
+        output: of the register, where it is taken off in turn.
     """
 
     survey: Survey
-    way: int | Register
+    way: int | Register | InTurn
     kind: str
     bare: NDArray[np.uint8]
     complement: bool = False
+    output: Output | None = None
 
     @classmethod
-    def of(cls, survey: Survey, way: int | Register, most: int, hits: Hits | None = None) -> "Sight":
+    def of(cls, survey: Survey, way: int | Register | InTurn, most: int, hits: Hits | None = None) -> "Sight":
         """At most so many rows.
 
         Args:
@@ -90,6 +96,10 @@ class Sight:
             most: rows.
             hits: places in the surveyed part where a register shows.
         """
+        if isinstance(way, InTurn):
+            places = find_hits(survey.data, way.register) if hits is None else hits
+            output = Output.of(survey, way, places, most)
+            return cls(survey, way, WITHOUT_OUTPUT, output.off_first_message, output=output)
         if not isinstance(way, Register):
             return cls(survey, way, *rows_of(survey, way, most))
         # Many of the pages in which a register shows are free space throughout. They tell nothing; and those among them
@@ -110,8 +120,29 @@ class Sight:
 
     @property
     def stored(self) -> NDArray[np.uint8]:
-        """`uint8[rows, page_bytes]`: pages, and no differences, from which the numbers of a block are gone."""
+        """`uint8[rows, page_bytes]`: pages, and no differences, from which the numbers of a block are gone.
+
+        A register that runs over the codewords in turn passes over what is in none.
+        """
+        if self.output is not None:
+            return self.output.pages
         return self.bare if isinstance(self.way, Register) else self.survey.as_read(len(self.bare)).values
+
+    @property
+    def by_restarts(self) -> Iterator["Sight"]:
+        """Every way in which the output may go on behind the first codeword; itself where none is open."""
+        if self.output is None:
+            yield self
+        else:
+            for restart in self.output.way.restarts:
+                yield replace(self, output=replace(self.output, restart=restart))
+
+    def under(self, codewords: Sequence[Codeword]) -> NDArray[np.uint8]:
+        """`uint8[rows, page_bytes]`: the rows less the output over these codewords, where it runs over them in turn."""
+        if self.output is None:
+            return self.values
+        bare = self.output.off(codewords)
+        return ~bare if self.complement else bare
 
 
 def loose_metadata(values: NDArray[np.uint8], codewords: tuple[Codeword, ...]) -> tuple[Span, ...]:

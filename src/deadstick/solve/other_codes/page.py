@@ -12,7 +12,8 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.geometry import PageCandidate, data_bytes_of
 from deadstick.solve.other_codes.found import FoundOther, Sight, loose_metadata
-from deadstick.solve.other_codes.reed_solomon import Hunt, Root, Window
+from deadstick.solve.other_codes.reed_solomon import Hunt, Window
+from deadstick.solve.other_codes.roots import Root
 from deadstick.solve.register import Register
 
 FEWEST_SHARE = 0.125
@@ -40,12 +41,17 @@ def look_for(candidate: PageCandidate, sight: Sight, hunt: Hunt, root: Root, tri
     identified = hunt.identify(window) if window else None
     if window is None or identified is None:
         return None
-    code, metadata = identified
-    builder = _Builder(in_code_order(sight.values, code.bit_order), code, root.message, metadata)
-    columns = builder.places(window)
-    if columns is None:
+    builders = (_Builder(reading, identified[0], root.message, identified[1]) for reading in sight.by_restarts)
+    pages = (_page(candidate, window, builder) for builder in builders)
+    return next((page for page in pages if page is not None), None)
+
+
+def _page(candidate: PageCandidate, window: Window, builder: "_Builder") -> FoundOther | None:
+    """The page that begins with a codeword; None where it lacks others or does not decode."""
+    sight, code = builder.sight, builder.code
+    codewords = builder.codewords(window)
+    if codewords is None:
         return None
-    codewords = tuple(builder.codeword(begin, column) for begin, column in columns)
     layout = PageLayout(sight.survey.page_bytes, codewords, loose_metadata(sight.stored, codewords))
     code, decoded, examined = _proven(sight, layout, code)
     chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
@@ -53,7 +59,7 @@ def look_for(candidate: PageCandidate, sight: Sight, hunt: Hunt, root: Root, tri
         return None
     kind = f"complements of {sight.kind}" if sight.complement else sight.kind
     figure = (
-        f"{window.hits} of {window.rows} {kind} have the root where 2^-{root.m} of them would by accident; "
+        f"{window.hits} of {window.rows} {kind} have the root where 2^-{window.root.m} of them would by accident; "
         f"{2 * code.t} roots follow one another; {decoded} of {examined} codewords decode"
     )
     seen = (window.hits, window.rows, figure, window.log10_chance)
@@ -65,23 +71,26 @@ class _Builder:
     """Finds the other codewords of a page by the remainder, once the code is known.
 
     Attributes:
-        rows: `uint8[rows, page_bytes]`, in the code's bit order.
+        sight: the rows.
         code: from the first codeword.
         message: data bytes of a codeword.
         metadata: covered metadata bytes of a codeword, right before its parity.
     """
 
-    rows: Bytes
+    sight: Sight
     code: Code
     message: int
     metadata: int
 
-    def places(self, window: Window) -> list[tuple[int, int]] | None:
-        """First columns of data and of tail for every codeword; None where one is missing."""
-        page_bytes = self.rows.shape[1]
+    def codewords(self, window: Window) -> tuple[Codeword, ...] | None:
+        """Every codeword; None where one is missing."""
+        page_bytes = self.sight.survey.page_bytes
         data = data_bytes_of(page_bytes)
         tail = self.metadata + self.code.parity_bytes
+        if window.column + tail > page_bytes:
+            return None
         found = [(0, window.column)]
+        codewords = [self.codeword(0, window.column)]
         fewest = max(2, int(FEWEST_SHARE * window.hits))
         in_line = window.column < data
         stride = 0
@@ -96,22 +105,25 @@ class _Builder:
                 # The expected places come first: groups of equal length, then anywhere.
                 last = column - found[-2][1] if len(found) > 1 else tail
                 first_tries = (column + last, column + tail, *range(data, page_bytes - tail + 1))
-                tries = [(begin + self.message, first) for first in first_tries]
+                tries = [(begin + self.message, first) for first in first_tries if first >= data]
             free = (p for p in tries if all(abs(p[1] - column) >= tail for _, column in found))
-            place = next((p for p in free if self.clean(*p) >= fewest), None)
+            place = next((p for p in free if self.clean(*p, codewords) >= fewest), None)
             if place is None:
                 return None
             stride = place[0] - begin if in_line else 0
             found.append(place)
-        return found
+            codewords.append(self.codeword(*place))
+        return tuple(codewords)
 
-    def clean(self, begin: int, column: int) -> int:
-        """Rows that have a codeword without an error at a place, those of zeros left out."""
+    def clean(self, begin: int, column: int, before: list[Codeword]) -> int:
+        """Rows that have a codeword without an error at a place behind others, those of zeros left out."""
         tail = self.metadata + self.code.parity_bytes
-        if begin + self.message > self.rows.shape[1] or column + tail > self.rows.shape[1]:
+        page_bytes = self.sight.survey.page_bytes
+        if begin + self.message > page_bytes or column + tail > page_bytes:
             return 0
-        message = self.rows[:, begin : begin + self.message]
-        words = np.hstack([message, self.rows[:, column : column + tail]])
+        rows = self.sight.under([*before, self.codeword(begin, column)])
+        message, behind = rows[:, begin : begin + self.message], rows[:, column : column + tail]
+        words = in_code_order(np.hstack([message, behind]), self.code.bit_order)
         remainder = self.code.codec.remainder(words, self.message + self.metadata)
         return int((~remainder.any(axis=1) & message.any(axis=1)).sum())
 
@@ -132,7 +144,9 @@ def _proven(sight: Sight, layout: PageLayout, code: Code) -> tuple[Code, int, in
     """
     may_be_masked = sight.way != 0 or sight.complement
     masked = (replace(code, erased_is_codeword=True),) if may_be_masked else ()
-    if isinstance(sight.way, Register):
+    if sight.output is not None:
+        pages = sight.output.off(layout.codewords)[:PROOF_PAGES]
+    elif isinstance(sight.way, Register):
         pages = sight.bare[:PROOF_PAGES]
     else:
         pages = sight.survey.pages[sight.survey.some_written(PROOF_PAGES)]

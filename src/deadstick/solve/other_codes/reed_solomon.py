@@ -10,26 +10,20 @@ read the same both ways. These three are tried for all polynomials; others in st
 place known, the zeros of clean words at all powers of alpha show the whole run, and with it b and t.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.codes import gf2poly
-from deadstick.codes.field import PRIMITIVE_DEFAULTS, Field
+from deadstick.codes.field import Field
 from deadstick.codes.kernels.reed_solomon import unpack
-from deadstick.codes.reed_solomon import Padding
 from deadstick.recipe.code import BitOrder, Code, in_code_order
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.geometry import data_bytes_of
 from deadstick.solve.other_codes import kernels
+from deadstick.solve.other_codes.roots import ORDERS, Root
 
-MESSAGES = {8: (128,), 9: (256, 512), 10: (256, 512, 1024)}
-"""Data bytes of a codeword for each length of a symbol; 8-bit symbols have words of 255 bytes at the most."""
-PADDINGS: tuple[Padding, ...] = ("front", "back", "gap")
-ORDERS: tuple[BitOrder, ...] = ("msb", "lsb")
 FIRST_ROWS, FIRST_HITS = 32, 2
 """Rows that are looked at first, and those of them that make a place worth the others. Where one word in six is clean,
 one set of rows in seventeen has no third hit so early, and one in seventy no second one."""
@@ -37,6 +31,8 @@ FEWEST_HITS = 3
 MOST_PLACES = 160
 MOST_BETWEEN = 24
 MOST_SYMBOLS = 64
+TAIL_BYTES = 2 * MOST_SYMBOLS
+"""Enough for as many symbols of any length."""
 CONVINCING = -5.0
 WEAKEST = 2
 """Symbols that a code must correct to be believed."""
@@ -44,18 +40,6 @@ CLEAN = 0.8
 """Share of words that have the one root and must have the others, too."""
 
 Values = NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class Root:
-    """What is tested: a field, a power of alpha, and how bytes become symbols."""
-
-    m: int
-    polynomial: int
-    exponent: int
-    order: BitOrder
-    padding: Padding
-    message: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,44 +63,25 @@ class Window:
     log10_chance: float
 
 
-def common_roots(polynomials: str) -> Iterator[Root]:
-    """Roots that are in most codes, under "known" polynomials or "all" others.
-
-    Known are the defaults of Linux lib/bch.c and their reciprocals (which are symbols read from the other end).
-    """
-    for m, messages in MESSAGES.items():
-        usual = (PRIMITIVE_DEFAULTS[m], gf2poly.reciprocal(PRIMITIVE_DEFAULTS[m]))
-        others = (p for p in gf2poly.primitive_polynomials(m) if p not in usual)
-        for polynomial in usual if polynomials == "known" else others:
-            for exponent in (1, (1 << m) - 2, 1 << (m - 1)):
-                yield from _forms(m, polynomial, exponent, messages)
-
-
-def other_roots() -> Iterator[Root]:
-    """Every 8th power of alpha under the usual polynomials: some root of every code with t of at least 4."""
-    for m, messages in MESSAGES.items():
-        for polynomial in (PRIMITIVE_DEFAULTS[m], gf2poly.reciprocal(PRIMITIVE_DEFAULTS[m])):
-            for exponent in range(4, (1 << m) - 1, 8):
-                yield from _forms(m, polynomial, exponent, messages)
-
-
-def _forms(m: int, polynomial: int, exponent: int, messages: tuple[int, ...]) -> Iterator[Root]:
-    for message in messages:
-        for order in ORDERS:
-            for padding in PADDINGS:
-                if padding != "back" or 8 * message % m:
-                    yield Root(m, polynomial, exponent, order, padding, message)
-
-
 class Hunt:
     """One set of rows, in all forms that the roots ask for."""
 
-    def __init__(self, values: NDArray[np.uint8]) -> None:
-        """Keep the rows, `uint8[rows, page_bytes]`, in both bit orders, with zeros behind them."""
+    def __init__(self, values: NDArray[np.uint8], behind: NDArray[np.uint8] | None = None) -> None:
+        """Keep the rows in both bit orders, with zeros behind them.
+
+        Args:
+            values: `uint8[rows, page_bytes]`.
+            behind: `uint8[rows, bytes]`: what was added to the tail of the first codeword, wherever that stands; None
+                for nothing.
+        """
         self.page_bytes = values.shape[1]
         self.data = data_bytes_of(self.page_bytes)
-        padded = np.pad(values, ((0, 0), (0, 2 * MOST_SYMBOLS)))
+        padded = np.pad(values, ((0, 0), (0, TAIL_BYTES)))
         self.ordered = {order: in_code_order(padded, order) for order in ORDERS}
+        added = np.zeros((len(values), TAIL_BYTES), np.uint8)
+        if behind is not None:
+            added[:, : behind.shape[1]] = behind[:, :TAIL_BYTES]
+        self.added = {order: in_code_order(added, order) for order in ORDERS}
         self._tails: dict[tuple[int, int, BitOrder], tuple[list[int], Values]] = {}
         self._messages: dict[tuple[int, int, BitOrder, bool], Values] = {}
 
@@ -139,10 +104,11 @@ class Hunt:
             behind = range(root.message, min(root.message + MOST_BETWEEN, self.page_bytes))
             columns = sorted({*behind, *range(self.data, self.data + min(spare, MOST_PLACES))})
             longest = max(2 * WEAKEST, min(MOST_SYMBOLS, 8 * spare // (root.m * max(1, self.data // root.message)) + 1))
-            rows = self.ordered[root.order]
+            rows, added = self.ordered[root.order], self.added[root.order]
             tails = np.empty((len(columns), len(rows), longest), np.int64)
             for place, column in enumerate(columns):
-                unpack(rows, column, longest * root.m, 0, root.m, tails[place])
+                stored = rows[:, column : column + TAIL_BYTES]
+                unpack(stored ^ added, 0, longest * root.m, 0, root.m, tails[place])
             self._tails[key] = columns, np.ascontiguousarray(tails.transpose(1, 2, 0))
         return self._tails[key]
 
