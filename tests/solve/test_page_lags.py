@@ -83,3 +83,14 @@ def test_distances_of_several_kinds_are_no_period() -> None:
     for lag, first in ((28, 0), (33, 600), (61, 1200)):
         dump[first + lag : first + lag + 25, :64] = dump[first : first + 25, :64]
     assert word_period(dump.reshape(-1), PAGE) == ()
+
+
+def test_keystreams_by_the_place_in_a_block_come_again_after_its_pages() -> None:
+    """64 keystreams in blocks of 176 pages: distances are sums of both, so multiples of 16, which is none itself."""
+    rng = np.random.default_rng(4)
+    dump = rng.integers(0, 256, (3168, PAGE), np.uint8)
+    streams = rng.integers(0, 256, (64, PAGE), np.uint8)
+    texts = rng.integers(0, 256, (12, 64), np.uint8)
+    shown = np.sort(rng.choice(len(dump), 600, replace=False))
+    dump[shown, :64] = texts[rng.integers(0, len(texts), len(shown))] ^ streams[shown % 176 % 64, :64]
+    assert word_period(dump.reshape(-1), PAGE) == (176,)
