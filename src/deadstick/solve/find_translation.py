@@ -146,6 +146,8 @@ def _open(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Translat
                 judged += every_trial(space, other, progress)
         judged += _told(space, best_of(judged))
         judged += _ordered(space, best_of(judged))
+        if best_of(judged).recipe.translation.version is None:
+            judged += _by_copies(space, best_of(judged))
     if not best_of(judged).is_confirmed and has_open_groups(recipe, len(space) // recipe.pages_per_block):
         judged += _by_groups(space, recipe, progress)
     return judged
@@ -185,12 +187,10 @@ def _with_group_versions(space: PageSpace, best: TranslationTrial) -> list[Trans
     groups = groups_of_blocks(best.recipe, count)[metadata.blocks]
     ordered_trials = _ordered(space, best)
     agreeing = [t for t in ordered_trials if versions_agree(t.recipe.translation, metadata.first_good, groups, count)]
-    return agreeing or _by_copies(space, best, metadata, fillings)
+    return agreeing or _by_copies(space, best)
 
 
-def _by_copies(
-    space: PageSpace, best: TranslationTrial, metadata: BlockMetadata, fillings: Fillings
-) -> list[TranslationTrial]:
+def _by_copies(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with a version that puts all copies in the order that their own data tell.
 
     The volumes must not be better off the other way round.
@@ -199,7 +199,9 @@ def _by_copies(
     number = recipe.translation.logical_number
     if number is None:
         return []
+    metadata = block_metadata(space, recipe)
     groups = groups_of_blocks(recipe, count)[metadata.blocks]
+    fillings = Fillings.of(space, recipe, len(metadata.blocks))
     told = version_by_copies(number, metadata, groups, fillings, count)
     if told is None:
         return []

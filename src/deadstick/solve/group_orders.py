@@ -71,21 +71,23 @@ def order_by_content(logical: NDArray[np.int64], blocks: NDArray[np.int64], copi
 
 
 def is_count(values: NDArray[np.int64], groups: NDArray[np.int64]) -> bool:
-    """Whether the values of each group share their higher bits, though not all are the same, as counts do.
+    """Whether the values of each group lie close together under some constant, as counts do, but are not all the same.
 
     >>> is_count(np.array([7, 6, 7, 5, 5, 4]) ^ np.repeat([0, 200], 3), np.repeat([0, 1], 3))
+    True
+    >>> is_count(np.arange(120, 136) ^ 0x5A, np.zeros(16, np.int64))  # all bits change between 127 and 128
     True
     >>> is_count(np.array([7, 170, 7, 5, 5, 4]), np.repeat([0, 1], 3))
     False
     """
-    changing = 0
-    names = np.unique(groups).tolist()
-    for group in names:
+    changing, chance = False, 0.0
+    for group in np.unique(groups).tolist():
         mine = values[groups == group]
-        changing |= int(np.bitwise_or.reduce(mine ^ mine[0]))
-    # All but the first of each group have the same bits above these with a chance of one half each.
-    chance = (len(values) - len(names)) * (changing.bit_length() - BITS) * float(np.log10(2.0))
-    return changing > 0 and chance < VERSION_CHANCE
+        changing |= len(np.unique(mine)) > 1
+        span = int(np.ptp(mine[None] ^ np.arange(1 << BITS)[:, None], axis=1).min()) + 1
+        # With the first one anywhere in it, all others fall into such a range by accident, under one of all constants.
+        chance += (len(mine) - 1) * float(np.log10(span / (1 << BITS))) + float(np.log10(span << BITS)) * (span > 1)
+    return changing and chance < VERSION_CHANCE
 
 
 def constants_in_order(
