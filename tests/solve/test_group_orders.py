@@ -57,3 +57,22 @@ def test_nothing_is_told_where_one_pair_of_copies_is_silent_unless_it_holds_the_
 def test_nothing_is_told_without_a_copy_or_by_copies_that_contradict_each_other() -> None:
     assert version_by_copies(NUMBER, metadata((9, 200)), GROUPS, Told(same=frozenset({0, 2, 3})), 16) is None
     assert version_by_copies(NUMBER, metadata((9, 200)), GROUPS, Circle(), 16) is None
+
+
+def test_numbers_of_writes_across_a_power_of_two_are_told_under_one_group_of_keystreams() -> None:
+    """From 123 to 132 all bits change, so the values share none of their higher bits under any constant."""
+    versions = np.array([123, 125, 124, 126, 127, 128, 129, 130, 131, 132])
+    rows = np.stack([LOGICAL, versions ^ 0x85, np.full(10, 0xFF)], axis=1).astype(np.uint8)
+    some = BlockMetadata(np.arange(10), np.repeat(rows[:, None], 4, axis=1), np.ones((10, 4), np.bool_))
+
+    class Later(Told):
+        def vote(self, one: int, other: int) -> int:
+            return int(np.sign(versions[other] - versions[one]))
+
+    told = version_by_copies(NUMBER, some, np.zeros(10, np.int64), Later(), 16)
+    assert told is not None
+    field, found = told
+    turned = field.read(rows) ^ found[0]
+    for number in (0, 2, 3):
+        copies = np.flatnonzero(number == LOGICAL)
+        assert (np.argsort(turned[copies]) == np.argsort(versions[copies])).all()

@@ -1,4 +1,4 @@
-"""Versions of blocks under several groups of keystreams, where the copies themselves tell which of them is newer.
+"""Versions of blocks under groups of keystreams, or one, where the copies themselves tell which of them is newer.
 
 Each group has an unknown constant over its versions. On a chip of few large blocks there are too few versions to tell
 these by their range, or by what most blocks have. But there are few copies, too, and what was filled or deleted since
