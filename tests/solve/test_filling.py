@@ -126,6 +126,16 @@ def test_numbers_of_writes_go_up_unless_copies_say_otherwise() -> None:
     assert not Order(log10_opposite=-0.9).is_proven(sequence)
 
 
+def test_many_copies_in_turn_show_the_order_of_writing_whatever_the_volume_says() -> None:
+    """A dump that ends early lacks the newest blocks, so that the volume contradicts the others among the newest."""
+    count = Versioned(FIELD, -40.0, counted=True)
+    assert Order(log10_chance=-7.0).follows_writes(count)
+    assert not Order(log10_chance=-4.0, log10_sequential=-15.0).follows_writes(count)
+    sequence = replace(count, is_sequence=True)
+    assert Order(log10_chance=-1.5, log10_sequential=-15.0).follows_writes(sequence)
+    assert not Order(log10_chance=-0.5, log10_sequential=-15.0).follows_writes(sequence)
+
+
 def test_one_lost_copy_does_not_hide_that_versions_are_in_turn() -> None:
     """Ten blocks of two copies each; of the last, the copy between the two lay on a block that is gone."""
     logical = np.repeat(np.arange(10), 2)

@@ -16,10 +16,7 @@ from deadstick.solve.numbering import Numbering, numberings
 from deadstick.solve.translation_trials import SURE_VOLUME, TIED_SHARE, TranslationTrial, consistency
 from deadstick.solve.trial_disk import PageCache
 from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
-from deadstick.solve.versions import VERSION_CHANCE, Versioned, with_versions
-
-WAY_CHANCE = -1.0
-"""Chance, as a power of ten, from which on copies say which way numbers of writes go."""
+from deadstick.solve.versions import Versioned, with_versions
 
 
 def every_trial(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
@@ -53,12 +50,8 @@ def every_trial(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tr
             # An older state of the disk may have more facts to count; the newest one contradicts itself less.
             continue
         counted = versioned.counted or is_proven
-        # Of numbers of writes the copies need only say which way they go.
-        by_copies = order.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
-        follows = by_copies and versioned.is_sequence and order.log10_sequential < SURE_CHANCE
-        judged.append(
-            TranslationTrial(score, complete, item, found.share, counted, found.is_anchored, by_copies, follows)
-        )
+        proven, follows = order.is_by_copies(versioned), order.follows_writes(versioned)
+        judged.append(TranslationTrial(score, complete, item, found.share, counted, found.is_anchored, proven, follows))
     return judged
 
 

@@ -57,7 +57,8 @@ class TranslationTrial:
         counted: its version is a count in any case, see `versions.Versioned`, or proven otherwise.
         is_anchored: the volumes begin where the disk does or where a partition says.
         is_proven: the copies themselves show, beyond accident, that the version grows with time.
-        follows_writes: the version also numbers all writes, in the order in which a host makes them.
+        follows_writes: the version also numbers all writes, in the order in which a host makes them; or so many copies
+            show it that nothing else need.
     """
 
     score: float

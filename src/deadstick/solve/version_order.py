@@ -9,6 +9,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import Translation
 from deadstick.solve.block_metadata import BlockMetadata
+from deadstick.solve.block_size import SURE_CHANCE
 from deadstick.solve.filling import Fillings, in_turn_by_accident, pairs_of_copies, votes_by_accident
 from deadstick.solve.sequential_writes import sequential_by_accident
 from deadstick.solve.versions import VERSION_CHANCE, Versioned
@@ -16,6 +17,8 @@ from deadstick.solve.versions import VERSION_CHANCE, Versioned
 AGAINST, UPWARDS = -1.5, -0.8
 """Logarithms of the chance from which on the copies are in the opposite order, and from which on those of a count are
 in the right one: five pairs of copies against none, and three."""
+WAY_CHANCE = -1.0
+"""Logarithm of the chance from which on copies say which way numbers of writes go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,15 @@ class Order:
         if versioned.is_sequence and self.log10_opposite > UPWARDS:
             return True
         return self.is_shown or self.log10_chance < (UPWARDS if versioned.counted else VERSION_CHANCE)
+
+    def is_by_copies(self, versioned: Versioned) -> bool:
+        """Whether copies show beyond accident that it grows with time; of numbers of writes, which way they go."""
+        return self.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
+
+    def follows_writes(self, versioned: Versioned) -> bool:
+        """Whether nothing but the order of writing explains it, by copies that follow each other or by all numbers."""
+        numbered = versioned.is_sequence and self.log10_sequential < SURE_CHANCE
+        return self.log10_chance < SURE_CHANCE or (numbered and self.is_by_copies(versioned))
 
     @property
     def is_opposite(self) -> bool:
