@@ -72,3 +72,31 @@ def test_the_byte_of_the_marker_is_told_under_stored_keystreams(steps: tuple[int
     known = known_pages(found.recipe, pages)
     assert len(known) > len(pages) / 2
     assert np.array_equal(batch.data[known], data[known])
+
+
+def test_metadata_before_the_data_are_told_by_what_stays_the_same_under_stored_keystreams() -> None:
+    """A table over the codewords fits either order; numbers of blocks are the same in neighbours, and data are not."""
+    rng = np.random.default_rng(9)
+    parity = Span(Part.PARITY, 8 * 518, 52)
+    true = PageLayout(
+        528, (Codeword((Span.of_bytes(Part.METADATA, 0, 6), Span.of_bytes(Part.DATA, 6, 512)), (parity,)),)
+    )
+    turned = PageLayout(
+        528, (Codeword((Span.of_bytes(Part.DATA, 0, 512), Span.of_bytes(Part.METADATA, 512, 6)), (parity,)),)
+    )
+    code, size, covers = Code(13, 0x201B, 4), 16, frozenset({Part.DATA, Part.PARITY})
+    streams = StoredKeystreams(tuple(rng.bytes(true.page_bytes) for _ in range(COUNT)))
+    recipe = Recipe(size, true, code, Scrambler("after_ecc", "column", streams, covers, 1, 0))
+    data = rng.integers(0, 256, (1536, 512), np.uint8)
+    pages = np.arange(len(data))
+    data[rng.random(len(data)) < 0.4] = 0
+    metadata = np.full((len(data), 6), 0x5A, np.uint8)
+    metadata[:, 1] = rng.permutation(len(data) // size).repeat(size)
+    raw = recipe.encode(data, metadata, pages)
+    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), true.page_bytes), turned, code, 0))
+    assert found is not None
+    assert found.recipe.layout == true
+    batch = found.recipe.decode(raw, pages)
+    known = known_pages(found.recipe, pages)
+    assert len(known) > len(pages) / 2
+    assert np.array_equal(batch.data[known], data[known])

@@ -16,6 +16,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.solve.changed_marker import changed_markers, is_steady, with_changed_marker, with_next
 from deadstick.solve.code_schedule import schedule_by_code, unlike_neighbours
 from deadstick.solve.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages
+from deadstick.solve.metadata_order import orders
 from deadstick.solve.metadata_table import with_aligned_metadata
 from deadstick.solve.schedule import Schedule
 from deadstick.solve.stored_keystreams import find_table
@@ -41,7 +42,7 @@ def stored_after_code(found: CodedPages) -> Unscrambled | None:
     Returns:
         None where no keystreams repeat, or nothing decodes under them.
     """
-    return _with_changed_marker(found, _of_layout(found))
+    return _with_steady_metadata(found, _of_layout(found))
 
 
 def _of_layout(found: CodedPages) -> Unscrambled | None:
@@ -71,14 +72,14 @@ def _plain(found: CodedPages) -> Recipe:
     return Recipe(1, found.layout, replace(found.code, inverted=False, erased_is_codeword=False))
 
 
-def _with_changed_marker(found: CodedPages, best: Unscrambled | None) -> Unscrambled | None:
-    """The table, or the one under which the marker's byte was changed with the first metadata byte.
+def _with_steady_metadata(found: CodedPages, best: Unscrambled | None) -> Unscrambled | None:
+    """The table, or the one under which the marker's byte was changed, or metadata stand on the other side of the data.
 
     A table over the stored codewords fits either way, and metadata are known but for a constant under each of its
-    keystreams. So it is read off anew: then that byte must stay the same from page to page as it did not before, and no
-    keystream may be lost, since data show theirs. Numbers taken for data show few keystreams, or none at all.
+    keystreams. So it is read off anew: then the first metadata byte must stay the same from page to page as it did not
+    before, and no keystream may be lost, since data show theirs. Numbers taken for data show few keystreams, or none.
     """
-    for layout in _changed_layouts(found, best):
+    for layout in _other_layouts(found, best):
         other = _of_layout(Reread.of(found, layout))
         if other is None or (best is not None and _unknown(other) > _unknown(best)):
             continue
@@ -87,17 +88,18 @@ def _with_changed_marker(found: CodedPages, best: Unscrambled | None) -> Unscram
     return best
 
 
-def _changed_layouts(found: CodedPages, best: Unscrambled | None) -> Iterator[PageLayout]:
-    """The layout with the marker's byte changed, if what is known leaves that open."""
+def _other_layouts(found: CodedPages, best: Unscrambled | None) -> Iterator[PageLayout]:
+    """The layout with the marker's byte changed, and with metadata elsewhere, if what is known leaves that open."""
     if best is None:
         changed = with_changed_marker(found.layout)
-        if changed is not None:
-            yield changed
+        yield from [changed] if changed is not None else []
+        yield from list(orders(found.layout))[1:]
         return
     pages, numbers = _telling(found, best.recipe)
-    for layout in changed_markers(best.recipe, pages, numbers):
-        if not is_steady(best.recipe, pages, numbers):
-            yield layout
+    if not best.recipe.layout.metadata_bits or is_steady(best.recipe, pages, numbers):
+        return
+    yield from changed_markers(best.recipe, pages, numbers)
+    yield from list(orders(found.layout))[1:]
 
 
 def _telling(found: CodedPages, recipe: Recipe) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
