@@ -77,6 +77,8 @@ def bit_by_bit(some: Copied, found: Callable[[int], Consistency]) -> tuple[int, 
         return None
     if turn:
         constant, best = constant ^ turn, found(constant ^ turn)
+    if any(_contradicts(votes.get(bit, []), constant & bit) for bit in left):
+        return None
     clear = {bit for bit, share in turned_round.items() if share <= best.share - CLEARLY_LESS}
     shown = bool(votes) and set(votes) <= clear.union(told)
     if copies:
@@ -110,6 +112,14 @@ def _unanimous(votes: list[int]) -> int:
     said = [vote for vote in votes if vote]
     agreed = len(set(said)) == 1 and len(said) >= min(2, len(votes))
     return said[0] if agreed else 0
+
+
+def _contradicts(votes: list[int], bit: int) -> bool:
+    """Whether all copies that say something of a bit of the constant, though too few to tell it, say the opposite.
+
+    Volumes may be more consistent with an older state of the disk.
+    """
+    return {vote for vote in votes if vote} == {1 if bit else -1}
 
 
 def _deciding_bits(logical: NDArray[np.int64], values: NDArray[np.int64]) -> Iterator[int]:
