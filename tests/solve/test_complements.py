@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from deadstick.progress import silent
 from deadstick.rebuild.page_space import PageSpace
@@ -13,15 +14,21 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.controller import BlockMappedController
 from deadstick.simulate.history import scenario_history
-from deadstick.solve.complements import with_other_metadata
+from deadstick.solve.complements import complemented, with_other_metadata
 from deadstick.solve.find_translation import find_translation
 
 BLOCK, PERIOD, DISK_BYTES = 128, 24, 4 << 20
 LAYOUT = spare_groups(2048 + 112, 4, 512, 4, 20)
 
 
-def test_numbers_are_looked_for_in_the_complement_of_the_metadata_where_a_volume_lacks_its_files() -> None:
-    """Blocks hold enough of a volume each for one to be seen in the order of the chip, with its files elsewhere."""
+@pytest.mark.parametrize("turned_data", [False, True])
+def test_numbers_are_looked_for_in_the_complement_of_the_metadata_where_a_volume_lacks_its_files(
+    *, turned_data: bool
+) -> None:
+    """Blocks hold enough of a volume each for one to be seen in the order of the chip, with its files elsewhere.
+
+    Where the data are complements at first and the metadata are not, that is so in the complement of both.
+    """
     rng = np.random.default_rng(6)
     seeds = tuple(int(seed) for seed in rng.integers(1, 1 << 15, PERIOD))
     scrambler = Scrambler(
@@ -35,6 +42,7 @@ def test_numbers_are_looked_for_in_the_complement_of_the_metadata_where_a_volume
     space = PageSpace.of(played.chip(rate=5e-5)[0].reshape(-1, LAYOUT.page_bytes), BLOCK)
     turned = with_other_metadata(replace(true, translation=IDENTITY))
     assert turned is not None
+    turned = complemented(turned) if turned_data else turned
     found = find_translation(space, turned, PERIOD, BLOCK, silent)
     assert found.numbering is not None
     assert (found.recipe.code, found.recipe.scrambler) == (true.code, true.scrambler)

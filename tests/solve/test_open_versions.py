@@ -1,6 +1,5 @@
 """Versions known but for a constant: every bit that matters must be told by something."""
 
-
 import numpy as np
 import pytest
 

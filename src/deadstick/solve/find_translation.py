@@ -122,17 +122,16 @@ def _bare(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Translat
 
 
 def _either_way(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
-    """Every hypothesis, and with the complement of the data where no volume is found.
+    """Every hypothesis, and with complements where no volume is found.
 
-    Data may be right and in the wrong places, as numbers are none in the complement of the metadata. Then a volume is
-    found, and much that it promises is not.
+    Data may be right and in the wrong places, as numbers are none in the complement of the metadata, or others. Then a
+    volume is found, and much that it promises is not. So where the two turn apart the other ways are asked as well.
     """
     judged = every_trial(space, recipe, progress)
-    best, other = best_of(judged), with_other_metadata(recipe)
-    if other is not None and best.score >= SURE_VOLUME and best.numbering is None and best.share < CONFIRMED_SHARE:
-        judged += every_trial(space, other, progress)
+    turn_apart = with_other_metadata(recipe) is not None
     for other in complements(recipe):
-        if max(judged).score < SURE_VOLUME:
+        best = best_of(judged)
+        if best.score < SURE_VOLUME or (turn_apart and best.share < CONFIRMED_SHARE):
             judged += every_trial(space, other, progress)
     return judged
 
