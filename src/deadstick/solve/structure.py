@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 PARITY_DENSITY = 0.42
 FEWEST_COLUMNS = 4
-MOST_METADATA = 24
+MOST_METADATA, MOST_DENSE = 24, 4
+"""Bytes of metadata in a codeword, and those of them that numbers of blocks make as dense as parity."""
 MARGIN = 1
 """Bytes by which a run may be shorter than the parity: its last byte may hold few bits of it."""
 
@@ -127,7 +128,12 @@ def places(found: list[Groups], data: int) -> list[Place]:
     """Places of the first codeword's tail that the groups leave.
 
     Covered metadata stand before the parity of their group or before all parity; metadata outside the cover and unused
-    bytes stand there too, so every number of bytes is tried.
+    bytes stand there too, so every number of bytes is tried. A number of the block, which is another in every row where
+    pages of the same block are never compared, is as dense as parity, and the run begins with it.
+
+    >>> some = places([Groups(2048 + 7, 102, 16)], 2048)
+    >>> Place(2048 + 7 + 3, 0, 0, 98, 101) in some
+    True
     """
     tried: list[Place] = []
     for group in found:
@@ -144,4 +150,6 @@ def places(found: list[Groups], data: int) -> list[Place]:
             ]
         extras = range(min(MOST_METADATA, group.first - data) + 1)
         tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
+        dense = range(1, min(MOST_DENSE, group.parity - FEWEST_COLUMNS) + 1) if group.count > 1 else range(0)
+        tried += [Place(group.first + number, 0, 0, low - number, high - number) for number in dense]
     return list(dict.fromkeys([*tried, *_behind_dense_metadata(found)]))
