@@ -47,56 +47,52 @@ def test_pages_of_a_trial_block_are_unlike_no_neighbour() -> None:
     assert unlike_neighbours(raw[:0]).tolist() == []
 
 
-@pytest.mark.parametrize("steps", [(1, 0), (0, 1)])
-@pytest.mark.parametrize("is_changed", [True, False])
-def test_the_byte_of_the_marker_is_told_under_stored_keystreams(steps: tuple[int, int], *, is_changed: bool) -> None:
-    """It is the lowest byte of a number; as long as it counts as data, few keystreams or none show all of them."""
+SHORT_CODE, SHORT_PER_BLOCK = Code(13, 0x201B, 4), 16
+DATA_FIRST, METADATA_FIRST = (
+    PageLayout(528, (Codeword(message, (Span(Part.PARITY, 8 * 518, 52),)),))
+    for message in (
+        (Span.of_bytes(Part.DATA, 0, 512), Span.of_bytes(Part.METADATA, 512, 6)),
+        (Span.of_bytes(Part.METADATA, 0, 6), Span.of_bytes(Part.DATA, 6, 512)),
+    )
+)
+
+
+def check_told(
+    given: PageLayout,
+    true: PageLayout,
+    *,
+    number: int,
+    steps: tuple[int, int] = (1, 0),
+    covers: frozenset[Part] = frozenset(Part),
+) -> None:
+    """From one layout of pages in which a metadata byte numbers the blocks, the true one and the data are found."""
     rng = np.random.default_rng(8)
-    spans = (Span.of_bytes(Part.METADATA, 0, 6), Span.of_bytes(Part.DATA, 6, 512))
-    plain = PageLayout(528, (Codeword(spans, (Span(Part.PARITY, 8 * 518, 52),)),))
-    code, size = Code(13, 0x201B, 4), 16
-    true = with_marker(plain, 512) if is_changed else plain
-    streams = StoredKeystreams(tuple(rng.bytes(plain.page_bytes) for _ in range(COUNT)))
-    recipe = Recipe(size, true, code, Scrambler("after_ecc", "column", streams, frozenset(Part), *steps))
+    streams = StoredKeystreams(tuple(rng.bytes(true.page_bytes) for _ in range(COUNT)))
+    recipe = Recipe(SHORT_PER_BLOCK, true, SHORT_CODE, Scrambler("after_ecc", "column", streams, covers, *steps))
     data = rng.integers(0, 256, (1536, 512), np.uint8)
     pages = np.arange(len(data))
     data[rng.random(len(data)) < 0.4] = 0
     data[rng.random(len(data)) < 0.3, 200:] = 0
     metadata = np.full((len(data), 6), 0x5A, np.uint8)
-    metadata[:, 0] = rng.permutation(len(data) // size).repeat(size)
+    metadata[:, number] = rng.permutation(len(data) // SHORT_PER_BLOCK).repeat(SHORT_PER_BLOCK)
     raw = recipe.encode(data, metadata, pages)
-    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), plain.page_bytes), plain, code, 0))
+    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), true.page_bytes), given, SHORT_CODE, 0))
     assert found is not None
     assert found.recipe.layout == true
     batch = found.recipe.decode(raw, pages)
     known = known_pages(found.recipe, pages)
     assert len(known) > len(pages) / 2
     assert np.array_equal(batch.data[known], data[known])
+
+
+@pytest.mark.parametrize("steps", [(1, 0), (0, 1)])
+@pytest.mark.parametrize("is_changed", [True, False])
+def test_the_byte_of_the_marker_is_told_under_stored_keystreams(steps: tuple[int, int], *, is_changed: bool) -> None:
+    """It is the lowest byte of a number; as long as it counts as data, few keystreams or none show all of them."""
+    true = with_marker(METADATA_FIRST, 512) if is_changed else METADATA_FIRST
+    check_told(METADATA_FIRST, true, number=0, steps=steps)
 
 
 def test_metadata_before_the_data_are_told_by_what_stays_the_same_under_stored_keystreams() -> None:
     """A table over the codewords fits either order; numbers of blocks are the same in neighbours, and data are not."""
-    rng = np.random.default_rng(9)
-    parity = Span(Part.PARITY, 8 * 518, 52)
-    true = PageLayout(
-        528, (Codeword((Span.of_bytes(Part.METADATA, 0, 6), Span.of_bytes(Part.DATA, 6, 512)), (parity,)),)
-    )
-    turned = PageLayout(
-        528, (Codeword((Span.of_bytes(Part.DATA, 0, 512), Span.of_bytes(Part.METADATA, 512, 6)), (parity,)),)
-    )
-    code, size, covers = Code(13, 0x201B, 4), 16, frozenset({Part.DATA, Part.PARITY})
-    streams = StoredKeystreams(tuple(rng.bytes(true.page_bytes) for _ in range(COUNT)))
-    recipe = Recipe(size, true, code, Scrambler("after_ecc", "column", streams, covers, 1, 0))
-    data = rng.integers(0, 256, (1536, 512), np.uint8)
-    pages = np.arange(len(data))
-    data[rng.random(len(data)) < 0.4] = 0
-    metadata = np.full((len(data), 6), 0x5A, np.uint8)
-    metadata[:, 1] = rng.permutation(len(data) // size).repeat(size)
-    raw = recipe.encode(data, metadata, pages)
-    found = stored_after_code(GivenPages(Survey(raw.reshape(-1), true.page_bytes), turned, code, 0))
-    assert found is not None
-    assert found.recipe.layout == true
-    batch = found.recipe.decode(raw, pages)
-    known = known_pages(found.recipe, pages)
-    assert len(known) > len(pages) / 2
-    assert np.array_equal(batch.data[known], data[known])
+    check_told(DATA_FIRST, METADATA_FIRST, number=1, covers=frozenset({Part.DATA, Part.PARITY}))
