@@ -156,6 +156,42 @@ def test_a_strong_code_does_not_hide_that_a_keystream_leaves_out_the_metadata(*,
     assert (found.recipe.decode(pages, np.arange(PAGES)).errors == 0).all()
 
 
+def test_of_two_orders_under_a_keystream_beside_the_metadata_the_one_with_fewer_errors_is_right() -> None:
+    """The second codeword has filler that is zero, so it was found without; three bytes of the first are 12 errors."""
+    strong, size = Code(13, 0x201B, 40, 1, "lsb"), 3
+    parity = BchCode(13, 0x201B, 40).parity_bytes
+    pitch = size + DATA + parity
+
+    def word(start: int, *message: Span) -> Codeword:
+        return Codeword(message, (Span.of_bytes(Part.PARITY, start + size + DATA, parity),))
+
+    def metadata_first(start: int) -> tuple[Span, Span]:
+        return Span.of_bytes(Part.METADATA, start, size), Span.of_bytes(Part.DATA, start + size, DATA)
+
+    filler, second = metadata_first(pitch)
+    data_first = Span.of_bytes(Part.DATA, 0, DATA), Span.of_bytes(Part.METADATA, DATA, size)
+    seen = PageLayout(2 * pitch, (word(0, *data_first), word(pitch, second)), (filler,))
+    words = word(0, *metadata_first(0)), word(pitch, *metadata_first(pitch))
+
+    rng = np.random.default_rng(6)
+    keystreams = LfsrKeystreams(0x1F9903, tuple(rng.integers(1, 1 << 20, 32).tolist()))
+    scrambler = Scrambler("after_ecc", "column", keystreams, frozenset({Part.DATA, Part.PARITY}))
+    true = Recipe(64, PageLayout(2 * pitch, words), strong, scrambler)
+    data = rng.integers(0, 256, (PAGES, 2 * DATA), dtype=np.uint8)
+    data[rng.random(PAGES) < 0.4] = 0
+    metadata = np.zeros((PAGES, 2 * size), np.uint8)
+    metadata[:, :size] = rng.integers(0, 256, (PAGES // 16, size), dtype=np.uint8).repeat(16, axis=0)
+    pages = true.encode(data, metadata, np.arange(PAGES))
+
+    register = Register(0x1F9903, "lsb", 100, 100)
+    found = find_scrambler(Reread(Survey(pages.reshape(-1), 2 * pitch), seen, strong, 32), (register,))
+    assert found is not None
+    batch = found.recipe.decode(pages, np.arange(PAGES))
+    assert (batch.errors == 0).all()
+    assert np.array_equal(batch.data, data)
+    assert np.array_equal(batch.metadata, metadata)
+
+
 @pytest.mark.parametrize("restart", ["column", "page"])
 def test_the_byte_of_the_marker_is_found_elsewhere_under_its_own_keystream(restart: Restart) -> None:
     """By its place in the codeword, the byte in column 540 has the keystream of column 512."""

@@ -95,6 +95,12 @@ class Unscrambled:
     table: StoredTable | None = None
     errors: float = 0.0
 
+    @property
+    def wrong(self) -> float:
+        """Mean number of errors in a codeword; one more than the code bears in those that do not decode."""
+        lost = self.recipe.code.t + 1 if self.recipe.code is not None else 0
+        return (self.decoded * self.errors + (self.examined - self.decoded) * lost) / max(1, self.examined)
+
 
 def proof_pages(found: CodedPages, most: int = PROOF_PAGES) -> NDArray[np.int64]:
     """Pages on which hypotheses are tested."""

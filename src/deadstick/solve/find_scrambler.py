@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.changed_marker import with_next
-from deadstick.solve.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages, variants
+from deadstick.solve.coded_pages import FEWER_ERRORS, CodedPages, Reread, Unscrambled, better, known_pages, variants
 from deadstick.solve.marker import with_moved_marker
 from deadstick.solve.metadata_order import readings, settled, with_clearest_cover, with_right_cover
 from deadstick.solve.register import Register, find_hits
@@ -18,8 +18,8 @@ from deadstick.solve.scrambler_before_code import before_code
 from deadstick.solve.stored_after_code import stored_after_code, told_by_code
 
 WHOLE = 0.8
-"""Share of the codewords that decode from which on no other reading of the layout is asked: of two codewords one may
-lack metadata that are zero in differences."""
+"""Share of the codewords that decode from which on another reading of the layout must leave fewer errors: of two
+codewords one may lack metadata that are zero in differences."""
 MOST_REGISTERS = 3
 """Seen in the dump as read; the first has been seen most often."""
 
@@ -53,14 +53,30 @@ def _rereads(found: CodedPages) -> Iterator[CodedPages]:
 
 
 def _best_of(tried: Iterable[tuple[Unscrambled | None, CodedPages]]) -> tuple[Unscrambled, CodedPages] | None:
-    """The reading of the layout under which the most codewords decode; the first under which nearly all do."""
+    """The reading of the layout under which the most codewords decode, or nearly all with clearly the fewest errors.
+
+    A strong code also bears data and metadata in the wrong order where a keystream leaves out the metadata: half of the
+    bits of a few bytes are wrong in every word then. The bit errors of the pages are the same under all readings, and
+    the others have as many bits or more, so neither chance nor shorter words make errors fewer.
+    """
     best: tuple[Unscrambled, CodedPages] | None = None
     for one, read in tried:
-        if one is not None and (best is None or one.decoded > best[0].decoded):
+        if one is not None and (best is None or _reads_better(one, best[0])):
             best = one, read
-        if best is not None and best[0].decoded >= WHOLE * best[0].examined:
+        if best is not None and _is_whole(best[0]) and best[0].errors <= FEWER_ERRORS:
             break
     return best
+
+
+def _reads_better(one: Unscrambled, best: Unscrambled) -> bool:
+    """Whether a reading is to be taken instead of one that was asked before it, and is the likelier of equals."""
+    if _is_whole(best):
+        return one.wrong < best.wrong - FEWER_ERRORS
+    return one.decoded > best.decoded
+
+
+def _is_whole(one: Unscrambled) -> bool:
+    return one.decoded >= WHOLE * one.examined
 
 
 def _settled(best: Unscrambled, found: CodedPages) -> Unscrambled:
