@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deadstick.solve.find_schedule import find_schedule
+from deadstick.solve.find_schedule import _periodic, find_schedule
 from deadstick.solve.schedule import Schedule
 
 
@@ -101,14 +101,32 @@ def test_labels_of_a_few_keystreams_that_fell_apart(seed: int) -> None:
 
 def test_seeds_of_a_short_register_that_come_twice_in_a_block() -> None:
     """The pages with one seed are no lattice then, and all that comes again is the block."""
-    place = np.arange(96 * 60) % 96
-    seeds = np.uint64(7) + (place % 40 % 17).astype(np.uint64)
-    known = np.flatnonzero(np.random.default_rng(2).random(len(place)) < 0.8)
+    seeds = np.random.default_rng(7).integers(7, 24, 96).astype(np.uint64)[np.arange(96 * 60) % 96]
+    known = np.flatnonzero(np.random.default_rng(2).random(len(seeds)) < 0.8)
     found = find_schedule(known, seeds[known])
     assert found is not None
     assert (found.count, found.pages_per_block) == (96, 0)
     # Too few pages for so many keystreams would prove nothing.
     assert find_schedule(known[known < 960], seeds[known[known < 960]]) is None
+
+
+@pytest.mark.parametrize(("size", "count", "orbit", "blocks"), [(96, 40, 17, 60), (96, 40, 17, 10), (304, 168, 85, 12)])
+def test_seeds_on_an_orbit_that_is_shorter_than_the_keystreams(size: int, count: int, orbit: int, blocks: int) -> None:
+    """The order of the seeds comes again inside the block, though each seed has come before that."""
+    place = np.arange(size * blocks) % size
+    seeds = np.uint64(7) + (place % count % orbit).astype(np.uint64)
+    known = np.flatnonzero(np.random.default_rng(2).random(len(place)) < 0.8)
+    found = find_schedule(known, seeds[known])
+    assert found is not None
+    assert (found.count, found.page_step, found.block_step, found.pages_per_block) == (count, 1, 0, size)
+
+
+def test_an_orbit_that_a_period_cuts_off_is_no_block() -> None:
+    """168 keystreams by the number on the chip, with 85 seeds in turn: nothing says that a block has 168 pages."""
+    seeds = np.uint64(7) + (np.arange(168 * 20) % 168 % 85).astype(np.uint64)
+    pages, labels = np.arange(168 * 20), np.unique(seeds, return_inverse=True)[1].astype(np.int64)
+    (rule,) = _periodic(pages, labels)
+    assert (rule.count, rule.pages_per_block) == (168, 0)
 
 
 @pytest.mark.parametrize(("blocks", "few"), [(13, 4), (9, 6), (14, 4)])

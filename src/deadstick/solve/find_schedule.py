@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.chance import log10_tail
 from deadstick.solve.schedule import MOST_KEYSTREAMS, Schedule
 from deadstick.solve.step_lattice import rules_of
 
@@ -25,6 +26,8 @@ UNSEEN = 3
 """Keystreams of a rule for each seed that was seen: more would explain anything."""
 WELL_SEEN = 16
 """Pages for each keystream from which on a rule may have more: a short register has few seeds, which come twice."""
+ACCIDENT = -6.0
+"""Logarithm of the chance that seeds come again inside a block by accident, over all numbers of keystreams."""
 FEWEST_PAIRS = 4
 MOST_LAG = 4
 BLOCKS = (16, 1024)
@@ -120,7 +123,29 @@ def _periodic(pages: NDArray[np.int64], labels: NDArray[np.int64]) -> list[Sched
             # Neighbours alike are not enough: a keystream for each block makes most neighbours alike, too.
             rule = _judged(pages, labels, Schedule(period, 1, 0, 0, 0, 0))
             if rule.agreeing >= AGREEMENT * rule.counted:
-                return [rule]
+                return [rule, *_in_blocks(pages, labels, period)]
+    return []
+
+
+def _in_blocks(pages: NDArray[np.int64], labels: NDArray[np.int64], period: int) -> list[Schedule]:
+    """The keystreams start anew at every block, and come again inside it, but their seeds are fewer.
+
+    A short register that runs on from keystream to keystream returns to its first seed before the keystreams are
+    through. Pages with equal seeds are then no lattice; the order of the seeds in the block still comes again. Only
+    where seeds come again before that is this more than an orbit, which any order of its seeds would show.
+    """
+    votes = np.zeros((period, int(labels.max()) + 1), np.int64)
+    np.add.at(votes, (pages % period, labels), 1)
+    label = np.where(votes.any(axis=1), votes.argmax(axis=1), -1)
+    # The chance that two places have one seed by accident.
+    alike = float(((votes.sum(axis=0) / votes.sum()) ** 2).sum())
+    for count in range(1, period):
+        both = (label[count:] >= 0) & (label[:-count] >= 0)
+        pairs, equal = int(both.sum()), int((label[count:] == label[:-count])[both].sum())
+        if equal < AGREEMENT * pairs or log10_tail(pairs, equal, alike) + np.log10(period) > ACCIDENT:
+            continue
+        rule = _judged(pages, labels, Schedule(count, 1, 0, period, 0, 0))
+        return [rule] if len(np.unique(label[:count])) < count else []
     return []
 
 

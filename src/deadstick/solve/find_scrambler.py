@@ -15,6 +15,7 @@ from deadstick.solve.metadata_order import readings, settled, with_clearest_cove
 from deadstick.solve.register import Register, find_hits
 from deadstick.solve.scrambler_after_code import best_register, completed
 from deadstick.solve.scrambler_before_code import before_code
+from deadstick.solve.seed_trials import with_rule_by_code
 from deadstick.solve.stored_after_code import stored_after_code, told_by_code
 
 WHOLE = 0.8
@@ -45,7 +46,10 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
         # Where it shows in too few pages for a rule of its seeds, the code tells which pages share a keystream.
         told = told_by_code(found)
         best = _best_of((best_register(read, seen, told), read) for read in _rereads(found)) if told else None
-    return completed(_settled(*best), best[1]) if best is not None else stored_after_code(found)
+    if best is None:
+        return stored_after_code(found)
+    best = with_rule_by_code(*best), best[1]
+    return completed(_settled(*best), best[1])
 
 
 def _rereads(found: CodedPages) -> Iterator[CodedPages]:

@@ -166,7 +166,7 @@ def _vote(
     is_signed: bool,
 ) -> SeedRule | None:
     if fewest == 1:
-        kept = ~np.isin(pages, _alike_in_a_row(pages, seeds))
+        kept = ~np.isin(pages, alike_in_a_row(pages, seeds))
         pages, seeds, columns, ones = pages[kept], seeds[kept], columns[kept], ones[kept]
     schedule = _schedule(pages, seeds, known)
     if schedule is None:
@@ -195,7 +195,7 @@ def is_mixture(ones: int, seen: int) -> bool:
     return MIXED < ones / max(1, seen) < 1 - MIXED
 
 
-def _alike_in_a_row(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> NDArray[np.int64]:
+def alike_in_a_row(pages: NDArray[np.int64], seeds: NDArray[np.uint64]) -> NDArray[np.int64]:
     """`int64[]`: pages in a row under one keystream, where others have one each.
 
     A controller may fill a block of its own in another way, and one of a few dozen blocks would refute the rule of all
