@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.flash.erased import erased_pages
 from deadstick.progress import Progress
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
@@ -28,6 +29,7 @@ from deadstick.solve.metadata_table import has_open_metadata
 from deadstick.solve.placed_blocks import has_unread_blocks
 from deadstick.solve.register import find_registers
 from deadstick.solve.several import spread_over
+from deadstick.solve.stray_bytes import is_open_restart
 from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.translation_trials import SURE_VOLUME, consistency
 from deadstick.solve.trial_disk import PageCache
@@ -76,6 +78,7 @@ def place_doubt(
         (has_unread_blocks(pages, recipe), "whole blocks lie under unknown keystreams and may be newer copies"),
         (_has_unused_register(pages, recipe), "a shift register shows that its keystreams do not follow"),
         (_has_marker_among_data(pages, recipe), "a byte of its data stays the same as a marker does"),
+        (_has_stray_bytes(pages, recipe), "no blank data tell which keystream a few bytes out of their turn have"),
     )
     return next((words for is_open, words in questions if is_open), None) or foreign_byte(pages, recipe)
 
@@ -85,6 +88,13 @@ def _has_marker_among_data(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
     written = np.flatnonzero((pages[: SURVEY_BYTES // recipe.layout.page_bytes] == 0xFF).mean(axis=1) < ERASED)
     numbers = known_pages(recipe, with_next(written))
     return settled(recipe, pages[numbers], numbers, by_order=False).layout != recipe.layout
+
+
+def _has_stray_bytes(pages: NDArray[np.uint8], recipe: Recipe) -> bool:
+    """Whether another restart of the keystreams, which no code checks, gives a few bytes of the data other values."""
+    surveyed = pages[: SURVEY_BYTES // recipe.layout.page_bytes]
+    written = np.flatnonzero(~erased_pages(surveyed))
+    return is_open_restart(recipe, surveyed[written], written)
 
 
 def _has_unused_register(pages: NDArray[np.uint8], recipe: Recipe) -> bool:

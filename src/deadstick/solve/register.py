@@ -173,7 +173,7 @@ def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int =
     Returns:
         One hit per run of constant plaintext and 32 bytes of it.
     """
-    need = -(-(register.width + margin_bits) // 8)
+    need = hit_bytes(register.width, margin_bits)
     taps = np.array([i for i in range(register.width + 1) if register.polynomial >> i & 1], np.int64)
     most = len(data) // 32 + 2
     positions = np.empty(most, np.int64)
@@ -181,6 +181,15 @@ def find_hits(data: NDArray[np.uint8], register: Register, *, margin_bits: int =
     ones = np.empty(most, np.bool_)
     count = constant_runs(data, taps, need, register.bit_order == "lsb", positions, states, ones)
     return Hits(positions[:count], states[:count], ones[:count])
+
+
+def hit_bytes(width: int, margin_bits: int = MARGIN_BITS) -> int:
+    """Bytes of constant plaintext that it takes to show a register of some stages.
+
+    >>> hit_bytes(26)
+    9
+    """
+    return -(-(width + margin_bits) // 8)
 
 
 def with_known(data: NDArray[np.uint8], found: tuple[Register, ...], polynomial: int | None) -> tuple[Register, ...]:

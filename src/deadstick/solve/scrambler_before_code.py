@@ -25,6 +25,7 @@ from deadstick.solve.register import Hits, Register, find_hits, find_registers, 
 from deadstick.solve.seeded import block_of, is_mixed, scrambler_of, with_orbit, with_seeds
 from deadstick.solve.spread import evenly
 from deadstick.solve.stored_keystreams import find_table
+from deadstick.solve.stray_bytes import data_columns, with_told_restart
 from deadstick.solve.survey import SURVEY_BYTES
 from deadstick.solve.table_recipes import alike_pieces, table_before_code
 from deadstick.solve.text_hits import find_text_hits
@@ -65,8 +66,12 @@ def before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
         clearer(changed_markers(best.recipe, found.survey.pages[some], some))
         # The byte of the marker may be part of a version, which is another in every block and no clearer than data.
         beside = with_next(written)
-        recipe = settled(best.recipe, found.survey.pages[beside], beside, by_order=False)
-        best = replace(best, recipe=recipe)
+        layout = settled(best.recipe, found.survey.pages[beside], beside, by_order=False).layout
+        if layout != best.recipe.layout:
+            # Data have other places in it, and the register other seeds.
+            clearest = -1.0
+            clearer([layout])
+        best = replace(best, recipe=with_told_restart(best.recipe, found.survey.pages[written], written))
     return _with_further_seeds(best, found) if best is not None else _stored_before_code(found, plain)
 
 
@@ -94,7 +99,7 @@ def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambl
     """Recipes with a register before the code; the code says nothing of its rule."""
     layout = plain.recipe.layout
     pages, data = _corrected(found, plain.recipe)
-    columns_of = _data_columns(layout)
+    columns_of = data_columns(layout)
     for register in find_registers(data.reshape(-1))[:MOST_REGISTERS]:
         bare = find_hits(data.reshape(-1), register)
         hits = merged(bare, _text_hits(data.reshape(-1), register, bare))
@@ -194,14 +199,3 @@ def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
     recipe = table_before_code(plain.recipe, table)
     recipe = with_aligned_metadata(recipe, found.survey.pages, np.flatnonzero(found.survey.written))
     return replace(plain, recipe=recipe, table=table, derived=table.unknown)
-
-
-def _data_columns(layout: PageLayout) -> NDArray[np.int64]:
-    """`int64[data_bytes]`: the column of the page that holds each byte of data, or its first bits."""
-    columns = np.zeros(layout.data_bytes, np.int64)
-    for codeword, targets in zip(layout.codewords, layout.targets, strict=False):
-        for span, target in zip(codeword.message, targets, strict=True):
-            if span.part is Part.DATA:
-                first, last = target.first // 8, -(-(target.first + span.bits) // 8)
-                columns[first:last] = span.start // 8 + np.arange(last - first)
-    return columns
