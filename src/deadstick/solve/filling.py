@@ -19,6 +19,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.chance import log10_tail
 from deadstick.solve.deletions import additions, deletions
+from deadstick.solve.left_out import left_out, some_alike
 
 READ_BYTES = 48 << 20
 """Of all copies together, at the most."""
@@ -188,28 +189,19 @@ def in_turn_by_accident(logical: NDArray[np.int64], version: NDArray[np.int64]) 
     """
     order = np.argsort(logical, kind="stable")
     order = order[logical[order] >= 0]
-    bounds = np.r_[0, np.flatnonzero(np.diff(logical[order])) + 1, len(order)]
-    groups = [slice(a, b) for a, b in pairwise(bounds.tolist()) if b - a > 1]
-    dealt = version[order]
-    steps = sum(group.stop - group.start - 1 for group in groups)
-    missing = int(_left_out(dealt[None], groups)[0])
-    if not groups or missing > LEFT_OUT * steps:
+    logical, dealt = logical[order], version[order]
+    steps = len(logical) - len(np.unique(logical))
+    missing = int(_left_out(logical, dealt[None])[0])
+    if not steps or missing > LEFT_OUT * steps:
         return 0.0
     rng = np.random.default_rng(len(dealt))
     hits = sum(
-        int((_left_out(rng.permuted(np.tile(dealt, (DEALS_AT_ONCE, 1)), axis=1), groups) <= missing).sum())
+        int((_left_out(logical, rng.permuted(np.tile(dealt, (DEALS_AT_ONCE, 1)), axis=1)) <= missing).sum())
         for _ in range(TURNS)
     )
     return float(np.log10((hits + 1) / (DEALS + 1)))
 
 
-def _left_out(versions: NDArray[np.int64], groups: list[slice]) -> NDArray[np.int64]:
-    """For each row of `int64[deals, blocks]`, how many versions are missing between those of a group.
-
-    Too many to count where two of a group are alike.
-    """
-    missing = np.zeros(len(versions), np.int64)
-    for group in groups:
-        steps = np.diff(np.sort(versions[:, group], axis=1), axis=1)
-        missing = np.where((steps == 0).any(axis=1), ALIKE, missing + (steps - 1).sum(axis=1))
-    return np.where(missing >= ALIKE, ALIKE, missing)
+def _left_out(logical: NDArray[np.int64], versions: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For each row of `int64[deals, blocks]`, versions missing between copies; `ALIKE` where some are."""
+    return np.where(some_alike(logical, versions), ALIKE, left_out(logical, versions))

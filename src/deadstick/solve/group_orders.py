@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from deadstick.recipe.translation import BitField
 from deadstick.solve.block_metadata import BlockMetadata
 from deadstick.solve.filling import Copies, differing_copies
+from deadstick.solve.left_out import left_out, some_alike
 from deadstick.solve.versions import VERSION_CHANCE
 
 BITS, MOST_STATES = 8, 1024
@@ -126,8 +127,8 @@ def constants_in_order(
         states = np.column_stack([np.repeat(states, 1 << BITS, axis=0), turns])
         known = place < done
         versions = values ^ states[:, np.minimum(place, done - 1)]
-        missing = _missing(np.where(known, logical, -1), versions)
-        kept = missing >= 0
+        so_far = np.where(known, logical, -1)
+        missing, kept = left_out(so_far, versions), ~some_alike(so_far, versions)
         for older, newer in order:
             if known[older] and known[newer]:
                 kept &= versions[:, older] < versions[:, newer]
@@ -138,15 +139,3 @@ def constants_in_order(
         likeliest = np.lexsort((spans, missing * are_counts))[:MOST_STATES]
         states, spans = states[likeliest], spans[likeliest]
     return int(spans[0]), dict(zip(names.tolist(), states[0].tolist(), strict=True))
-
-
-def _missing(logical: NDArray[np.int64], versions: NDArray[np.int64]) -> NDArray[np.int64]:
-    """For each row of `int64[states, blocks]`, versions left out between copies; -1 where two copies have the same.
-
-    Blocks of a negative number are not looked at.
-    """
-    missing = np.zeros(len(versions), np.int64)
-    for number in np.unique(logical[logical >= 0]).tolist():
-        steps = np.diff(np.sort(versions[:, logical == number], axis=1), axis=1)
-        missing = np.where((missing < 0) | (steps == 0).any(axis=1), -1, missing + (steps - 1).sum(axis=1))
-    return missing

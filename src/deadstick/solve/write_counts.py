@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
 from deadstick.solve.filling import in_turn_by_accident, pairs_of_copies, votes_by_accident
+from deadstick.solve.left_out import left_out
 from deadstick.solve.version_bits import Copied
 from deadstick.solve.versions import VERSION_CHANCE
-from deadstick.solve.write_numbers import LESS, left_out_between, told_order, votes_on_order
+from deadstick.solve.write_numbers import LESS, told_order, votes_on_order
 
 MOST_BITS, FEWEST_HIGHEST = 10, 2
 """Bits in which versions of copies differ, those of the block that was written most often; and pairs of copies that
@@ -86,7 +87,7 @@ def constants_in_turn(logical: NDArray[np.int64], values: NDArray[np.int64]) -> 
     if not bits or bits > MOST_BITS or (steps == 0).any():
         return []
     constants = np.arange(1 << bits)
-    told: list[int] = constants[left_out_between(logical, values, constants) == 0].tolist()
+    told: list[int] = constants[left_out(logical, values ^ constants[:, None]) == 0].tolist()
     return told
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.files.judge import Consistency
+from deadstick.solve.left_out import left_out
 
 SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.75, 2
 """Bits of a number of writes that are looked at, the share of the blocks that must have the higher ones in common, the
@@ -203,32 +204,11 @@ def turned_closest(logical: NDArray[np.int64], values: NDArray[np.int64], fixed:
     if not len(values):
         return 0
     turns, spans = _spans(_with_usual_high_bits(values), fixed)
-    left_out = left_out_between(logical, values, turns)
+    missing = left_out(logical, values ^ turns[:, None])
     blocks_and_values = np.unique(np.stack([logical, values], axis=1), axis=0)
     counts_each = len(blocks_and_values) > len(np.unique(values))
-    best = np.lexsort((spans, left_out) if counts_each else (left_out, spans))[0]
+    best = np.lexsort((spans, missing) if counts_each else (missing, spans))[0]
     return int(turns[best])
-
-
-def left_out_between(
-    logical: NDArray[np.int64], values: NDArray[np.int64], constants: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """`int64[constants]`: numbers that are missing between the copies of a block, of all blocks together.
-
-    Args:
-        logical: `int64[blocks]`, equal for copies of one block; at least one. Copies with one number count as -1.
-        values: `int64[blocks]`.
-        constants: to be added to `values`.
-
-    >>> left_out_between(np.array([7, 8, 7, 8]), np.array([41, 44, 42, 45]), np.array([0, 1])).tolist()
-    [0, 2]
-    """
-    order = np.argsort(logical, kind="stable")
-    starts = np.flatnonzero(np.diff(logical[order], prepend=-1))
-    turned = values[order][None] ^ constants[:, None]
-    spans = np.maximum.reduceat(turned, starts, axis=1) - np.minimum.reduceat(turned, starts, axis=1)
-    missing: NDArray[np.int64] = spans.sum(axis=1) - (len(values) - len(starts))
-    return missing
 
 
 def _with_usual_high_bits(values: NDArray[np.int64]) -> NDArray[np.int64]:
