@@ -12,7 +12,7 @@ from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
 from deadstick.solve.coded_pages import Reread, Unscrambled
 from deadstick.solve.keystream import SeedRule
 from deadstick.solve.schedule import Schedule
-from deadstick.solve.seed_trials import with_rule_by_code
+from deadstick.solve.seed_trials import seeds_beside, with_rule_by_code
 from deadstick.solve.survey import Survey
 
 POLYNOMIAL = 0x165  # primitive, of eight stages
@@ -25,9 +25,9 @@ WRONG = Schedule(170, 2, 85, BLOCK // 2, 0, 0)
 """It differs from the other at 16 places of a block."""
 
 
-def recipe_of(rule: Schedule, seeds: list[int]) -> Recipe:
+def recipe_of(rule: Schedule, seeds: list[int], polynomial: int = POLYNOMIAL) -> Recipe:
     """The seeds under a rule."""
-    keystreams = LfsrKeystreams(POLYNOMIAL, tuple(seeds))
+    keystreams = LfsrKeystreams(polynomial, tuple(seeds))
     scrambler = Scrambler("after_ecc", "page", keystreams, frozenset(Part), rule.page_step, rule.block_step)
     return Recipe(rule.pages_per_block, LAYOUT, CODE, scrambler)
 
@@ -99,3 +99,19 @@ def test_a_code_too_weak_to_tell_is_not_asked() -> None:
     best = replace(best, recipe=replace(best.recipe, code=weak, layout=layout))
     found = Reread(chip(right()).survey, layout, weak, 0)
     assert with_rule_by_code(best, found) is best
+
+
+def test_seeds_beside_those_that_are_known() -> None:
+    """Of 256 keystreams 40 are seen, in steps of 99: the numbers go round in between, and no one quotient holds."""
+    polynomial = 1 << 32 | 0x400007
+    states = [Lfsr(polynomial).advance(0x1234, 777 * number) for number in range(256)]
+    seeds = [states[99 * number % 256] for number in range(40)]
+    recipe = recipe_of(Schedule(40, 1, 0, 40, 0, 0), seeds, polynomial)
+    raw, numbers = chip(recipe, errors=2e-3).survey.pages[:80], np.arange(80)
+    for gone in ([0], [38, 39], [17]):
+        left = [0 if number in gone else seed for number, seed in enumerate(seeds)]
+        some = recipe_of(Schedule(40, 1, 0, 40, 0, 0), left, polynomial)
+        assert seeds_beside(some, raw, numbers, gone) == {number: seeds[number] for number in gone}
+        # What lies under none of the seeds in question has none of them.
+        noise = np.random.default_rng(1).integers(0, 256, raw.shape, np.uint8)
+        assert seeds_beside(some, noise, numbers, gone) == {}

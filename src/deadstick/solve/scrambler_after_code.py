@@ -29,6 +29,7 @@ from deadstick.solve.missing_seeds import missing_seeds
 from deadstick.solve.register import LONGEST_REGISTER, Hits, Register
 from deadstick.solve.schedule import Schedule
 from deadstick.solve.seed_orbit import on_one_orbit
+from deadstick.solve.seed_trials import seeds_beside
 from deadstick.solve.seeded import block_of, scrambler_of, with_seeds
 from deadstick.solve.short_parity_seeds import short_parity_seeds
 from deadstick.solve.spread import evenly, evenly_of
@@ -121,7 +122,7 @@ def completed(best: Unscrambled, found: CodedPages) -> Unscrambled | None:
     solved = missing_seeds(recipe, found.survey.pages, written, np.flatnonzero(seeds == 0).tolist())
     for number, seed in solved.items():
         seeds[number] = seed
-    for shows in (short_parity_seeds, _by_bias):
+    for shows in (seeds_beside, short_parity_seeds, _by_bias):
         now = with_seeds(recipe, scrambler, keystreams, seeds)
         seeds = _with_shown_seeds(now, keystreams, seeds, found, shows)
     recipe = with_seeds(recipe, scrambler, keystreams, seeds)

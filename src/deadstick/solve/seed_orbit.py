@@ -21,6 +21,8 @@ SURE_BITS = 64
 """Bits of seeds that must be foretold rightly: an accident has the chance 2 to the minus that, less the hypotheses."""
 SHARE = 0.95
 """Share of the seeds seen that must lie on the orbit; some may be accidents of the data."""
+MOST_QUOTIENTS = 3
+"""Quotients of neighbours that are followed where there is not one of them."""
 LOOKED_AT, MOST_PAIRS = 8, 32
 """Pairs of neighbours after which a wrong order is given up, and those that are enough for a right one."""
 
@@ -58,6 +60,47 @@ def on_one_orbit(keystreams: LfsrKeystreams) -> LfsrKeystreams:
         if not seeds[number] and len(values) == 1:
             seeds[number] = field.state(values.pop())
     return replace(keystreams, seeds=tuple(seeds))
+
+
+def beside_on_orbits(keystreams: LfsrKeystreams) -> dict[int, tuple[int, ...]]:
+    """What missing seeds may be: those beside them, as far on as other neighbours are from each other.
+
+    Where the controller has more keystreams than were seen, its numbers go round between two of ours now and then.
+    Neighbours then have one of two quotients, and which of them no order of ours foretells: the code must decide.
+
+    Args:
+        keystreams: a seed of 0 where it is not known.
+
+    Returns:
+        By number of the keystream, those beside which a seed is known; none where no quotient comes
+        too often for accident.
+
+    >>> register = Lfsr(0x1002D)
+    >>> seeds = [register.advance(0x1234, 777 * (9 * number % 16)) for number in range(14)]
+    >>> seeds[13] in beside_on_orbits(LfsrKeystreams(0x1002D, (*seeds[:13], 0)))[13]
+    True
+    """
+    field = _Field(keystreams.polynomial)
+    elements = {number: field.element(seed) for number, seed in enumerate(keystreams.seeds) if seed}
+    pairs = [(number, number + 1) for number in elements if number + 1 in elements]
+    quotients = Counter(field.quotient(elements[second], elements[first]) for first, second in pairs)
+    usual = [
+        quotient
+        for quotient, times in quotients.most_common(MOST_QUOTIENTS)
+        if quotient is not None and (times - 1) * field.width >= SURE_BITS
+    ]
+    missing = [number for number, seed in enumerate(keystreams.seeds) if not seed]
+    steps = [(-1, quotient) for quotient in usual]
+    steps += [(1, back) for quotient in usual if (back := field.quotient(1, quotient)) is not None]
+    found = {
+        number: {
+            field.state(field.product(elements[number + side], step))
+            for side, step in steps
+            if number + side in elements
+        }
+        for number in missing
+    }
+    return {number: tuple(sorted(seeds)) for number, seeds in found.items() if seeds}
 
 
 def _foretold(field: "_Field", elements: dict[int, int], unit: int, count: int) -> dict[int, int]:

@@ -6,6 +6,7 @@ though their neighbours do. One that decodes under the seed of another keystream
 the seeds of all pages, and a rule is looked for that explains them.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +18,10 @@ from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.solve.coded_pages import CodedPages, Unscrambled, known_pages
 from deadstick.solve.find_schedule import find_schedule
 from deadstick.solve.keystream import alike_in_a_row
+from deadstick.solve.seed_orbit import beside_on_orbits
 from deadstick.solve.seed_votes import majority
 from deadstick.solve.seeded import block_of
-from deadstick.solve.spread import scattered
+from deadstick.solve.spread import evenly_of, scattered
 
 CHANCE = 1e-6
 """Of a single page that decodes under a wrong seed, over all that are tried."""
@@ -31,6 +33,8 @@ REFUTING = 2
 """Different seeds of other keystreams under which pages must decode; a block that was filled in another way may have
 one."""
 MOST_PAGES = 8192
+TRIED_PAGES = 4
+"""Pages under a missing keystream that are asked about a seed of it."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,7 @@ class _Trials:
 
     Attributes:
         recipe: with the rule that is asked about.
-        pages: `uint8[pages, page_bytes]`, as read, from page 0 on.
+        pages: `uint8[pages, page_bytes]`, as read; those of a rule from page 0 on.
         seeds: `uint64[seeds]`, each once.
         words: codewords of a page that must all decode.
     """
@@ -95,17 +99,58 @@ def with_rule_by_code(best: Unscrambled, found: CodedPages) -> Unscrambled:
     return _with_rule(best, pages[kept], seeds[kept])
 
 
+def seeds_beside(
+    recipe: Recipe, raw: NDArray[np.uint8], pages: NDArray[np.int64], missing: Sequence[int]
+) -> dict[int, int]:
+    """Missing seeds that lie on the orbits of those beside them, as far as the code says which.
+
+    Args:
+        recipe: with a register over the stored codewords; a seed of 0 where it is missing.
+        raw: `uint8[pages, page_bytes]`, as read.
+        pages: `int64[pages]`, their numbers.
+        missing: numbers of the keystreams.
+
+    Returns:
+        Number -> seed.
+    """
+    scrambler, words = recipe.scrambler, _words_that_tell(recipe)
+    if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not words:
+        return {}
+    keystreams, found = scrambler.keystreams, dict[int, int]()
+    under = scrambler.index(pages, recipe.pages_per_block)
+    # Each seed that is found may lead to the next one.
+    for _ in missing:
+        seeds = tuple(found.get(number, seed) for number, seed in enumerate(keystreams.seeds))
+        asked = beside_on_orbits(replace(keystreams, seeds=seeds))
+        new = {}
+        for number in asked.keys() & set(missing):
+            trials = _Trials(recipe, raw, np.array(asked[number], np.uint64), words)
+            rows = np.flatnonzero(under == number)
+            told = {trials.seed_of(row) for row in evenly_of(rows, TRIED_PAGES).tolist()} - {0}
+            new.update({number: told.pop()} if len(told) == 1 else {})
+        if not new:
+            break
+        found.update(new)
+    return found
+
+
 def _trials(best: Unscrambled, found: CodedPages) -> _Trials | None:
     """What is to be tried; None where the code is too weak to tell, or there is nothing to choose from."""
-    scrambler, code = best.recipe.scrambler, best.recipe.code
-    if scrambler is None or code is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+    scrambler = best.recipe.scrambler
+    if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
         return None
     seeds = np.unique(np.array([seed for seed in scrambler.keystreams.seeds if seed], np.uint64))
-    share = float(chances_of(code, found.layout.codewords[0].message_bits).sum())
-    if len(seeds) < 2 or share >= 1:
-        return None
-    words = int(np.ceil(np.log(CHANCE / MOST_TRIALS) / np.log(share)))
-    return _Trials(best.recipe, found.survey.pages, seeds, words) if words <= len(found.layout.codewords) else None
+    words = _words_that_tell(best.recipe)
+    return _Trials(best.recipe, found.survey.pages, seeds, words) if words and len(seeds) > 1 else None
+
+
+def _words_that_tell(recipe: Recipe) -> int:
+    """Codewords of a page that must all decode; 0 where a page has too few."""
+    if recipe.code is None:
+        return 0
+    share = float(chances_of(recipe.code, recipe.layout.codewords[0].message_bits).sum())
+    words = int(np.ceil(np.log(CHANCE / MOST_TRIALS) / np.log(share))) if share < 1 else 0
+    return words if words <= len(recipe.layout.codewords) else 0
 
 
 def _is_refuted(trials: _Trials, pages: NDArray[np.int64]) -> bool:
