@@ -16,7 +16,7 @@ from deadstick.solve.polynomials import DEGREES
 
 
 def test_every_length_of_message_is_searched_in_every_field_once_and_the_longest_last() -> None:
-    fitting = [step for step in first_steps(24) if step.depth is None and not step.at_ends]
+    fitting = [step for step in first_steps(24) if step.depth is None and not step.at_ends and not step.blind]
     tried = [
         (message, m)
         for step in fitting

@@ -60,6 +60,8 @@ class Depth(NamedTuple):
 
 
 SHALLOW, MIDDLE, DEEP, DEEPEST = Depth(4, 8), Depth(11, 3), Depth(21, 2), Depth(40, 2)
+BROAD = Depth(DEEP.syndromes, MIDDLE.rows, MIDDLE.syndromes)
+"""All that `MIDDLE` and `DEEP` find, at less than the price of both: most of it is not the locators'."""
 
 
 class DecodingTest:

@@ -4,80 +4,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-
-@njit(cache=True, nogil=True)
-def locator_length(
-    logs: NDArray[np.int32],
-    depth: int,
-    order: int,
-    exp: NDArray[np.uint16],
-    log: NDArray[np.uint16],
-    slack: int,
-    sigma: NDArray[np.uint16],
-    other: NDArray[np.uint16],
-    spare: NDArray[np.uint16],
-) -> int:
-    """Length of the shortest error locator that explains the syndromes of a binary word; -1 where none is short enough.
-
-    Berlekamp's algorithm for binary codes (Berlekamp, Algebraic Coding Theory, 1968, section 7.6; Massey 1969). Only
-    odd steps can change anything. A word with e errors has a locator of length e, and the steps after that find nothing
-    to correct; for unrelated syndromes the locator grows with every step. It is accepted once `slack` steps in a row
-    found nothing: the chance of an accident is 2^(-m slack).
-
-    logs: int32[2 depth], logs[j] is the logarithm of S_j for 0 < j < 2 depth, -1 for zero; order: 2^m - 1.
-    sigma, other, spare: uint16[2 depth + 2] scratch.
-    """
-    for i in range(depth + 2):
-        sigma[i] = 0
-        other[i] = 0
-    sigma[0] = 1
-    other[0] = 1
-    length = 0
-    shift = 1
-    reach = 0  # highest index of `other` that is not zero
-    last = 0  # logarithm of the discrepancy at the last change of length
-    quiet = 0
-    for step in range(depth):
-        now = 2 * step + 1
-        discrepancy = exp[logs[now]] if logs[now] >= 0 else np.uint16(0)
-        for i in range(1, min(length, now - 1) + 1):
-            coefficient = sigma[i]
-            value = logs[now - i]
-            if coefficient and value >= 0:
-                discrepancy ^= exp[log[coefficient] + value]
-        if discrepancy == 0:
-            quiet += 1
-            if quiet == slack:
-                return length
-            shift += 2
-            continue
-        quiet = 0
-        factor = int(log[discrepancy]) - last
-        if factor < 0:
-            factor += order
-        longer = now - length
-        if longer > length:
-            for i in range(length + 1):
-                spare[i] = sigma[i]
-            if longer > depth:
-                return -1
-            for i in range(reach + 1):
-                if other[i]:
-                    sigma[i + shift] ^= exp[log[other[i]] + factor]
-            for i in range(length + 1):
-                other[i] = spare[i]
-            for i in range(length + 1, reach + 1):
-                other[i] = 0
-            reach = length
-            length = longer
-            last = int(log[discrepancy])
-            shift = 2
-        else:
-            for i in range(reach + 1):
-                if other[i]:
-                    sigma[i + shift] ^= exp[log[other[i]] + factor]
-            shift += 2
-    return -1
+from deadstick.solve.locator_kernels import LANES, locator_lengths
 
 
 @njit(cache=True, nogil=True)
@@ -109,10 +36,10 @@ def decodable_places(
     rows = prefix.shape[0]
     depth = prefix.shape[2]
     columns = where.shape[0] - 1
-    logs = np.empty(2 * depth, np.int32)
-    sigma = np.empty(2 * depth + 2, np.uint16)
-    other = np.empty(2 * depth + 2, np.uint16)
-    spare = np.empty(2 * depth + 2, np.uint16)
+    logs = np.empty((LANES, 2 * depth), np.int32)
+    owner = np.empty((LANES, 3), np.int64)
+    weights = np.empty(LANES, np.int64)
+    filled = 0
     known = np.empty((rows, depth), np.uint16)
     shifts = np.empty(depth, np.int64)
     counts[:] = 0
@@ -136,17 +63,36 @@ def decodable_places(
                     )
             last = min(places[index, 4], columns - first)
             for size in range(shortest, last + 1):
-                found = 0
-                total = 0
                 end = where[first + size]
                 for row in range(rows):
-                    some = _logarithms(prefix, ones, row, end, variant, known, shifts, order, exp, log, logs)
-                    weight = locator_length(logs, depth, order, exp, log, slack, sigma, other, spare) if some else 0
-                    if weight >= 0:
-                        found += 1
-                        total += weight
-                counts[variant, index, size - shortest] = found
-                errors[variant, index, size - shortest] = total
+                    if not _logarithms(prefix, ones, row, end, variant, known, shifts, order, exp, log, logs[filled]):
+                        counts[variant, index, size - shortest] += 1
+                        continue
+                    owner[filled, 0] = variant
+                    owner[filled, 1] = index
+                    owner[filled, 2] = size - shortest
+                    filled += 1
+                    if filled == LANES:
+                        locator_lengths(logs, filled, m, exp, log, slack, weights)
+                        _count(owner, weights, filled, counts, errors)
+                        filled = 0
+    locator_lengths(logs, filled, m, exp, log, slack, weights)
+    _count(owner, weights, filled, counts, errors)
+
+
+@njit(cache=True, nogil=True)
+def _count(
+    owner: NDArray[np.int64],
+    weights: NDArray[np.int64],
+    filled: int,
+    counts: NDArray[np.uint16],
+    errors: NDArray[np.uint16],
+) -> None:
+    """Count the words whose locator is known, each for its (variant, place, size)."""
+    for lane in range(filled):
+        if weights[lane] >= 0:
+            counts[owner[lane, 0], owner[lane, 1], owner[lane, 2]] += 1
+            errors[owner[lane, 0], owner[lane, 1], owner[lane, 2]] += weights[lane]
 
 
 @njit(cache=True, nogil=True)

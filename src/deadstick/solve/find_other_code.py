@@ -14,20 +14,17 @@ from numpy.typing import NDArray
 from deadstick.progress import Progress, silent
 from deadstick.solve.geometry import PageCandidate
 from deadstick.solve.hints import Family
-from deadstick.solve.other_codes.found import FoundOther, Sight
+from deadstick.solve.other_codes.found import FoundOther
 from deadstick.solve.other_codes.hamming import find_hamming
 from deadstick.solve.other_codes.in_turn import InTurn, ways_in_turn
+from deadstick.solve.other_codes.kept_rows import KeptRows, Way
 from deadstick.solve.other_codes.page import look_for
-from deadstick.solve.other_codes.reed_solomon import Hunt
 from deadstick.solve.other_codes.roots import Root, common_roots, other_roots
-from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.register import Register
 from deadstick.solve.row_noise import clean_share
-from deadstick.solve.survey import Survey
 
 __all__ = ["FoundOther", "OtherCodeSearch"]
 
-ROWS = 128
-FEWEST_ROWS = 16
 HAMMING_CANDIDATES = 12
 USUAL_CANDIDATES, ALL_CANDIDATES, OTHER_CANDIDATES = 8, 4, 2
 PLACES_A_ROOT = 4_000
@@ -48,9 +45,6 @@ FEWEST_CLEAN = 1 / 8
 `other_codes.reed_solomon`."""
 FIRST_SECONDS = 30.0
 """No new step of the first ones begins after so long."""
-
-Way = int | Register | InTurn
-"""How rows are seen, see `Sight`."""
 
 
 class OtherCodeSearch:
@@ -74,7 +68,7 @@ class OtherCodeSearch:
         seen = {candidate.page_bytes for candidate in candidates[:HAMMING_CANDIDATES]}
         usual = [PageCandidate(page, (), 0.0, "a usual size") for page in USUAL_PAGES if page not in seen]
         self.candidates = (*candidates[:HAMMING_CANDIDATES], *(usual if candidates else ()))
-        self.rows, self.progress = _AllRows(data, registers[:MOST_REGISTERS]), progress
+        self.rows, self.progress = KeptRows(data, registers[:MOST_REGISTERS]), progress
         self.steps = list(_steps(len(self.candidates), len(usual))) if candidates else []
         self.done = 0
 
@@ -151,7 +145,7 @@ class _Step:
     rate: float | None = None
     is_clean: bool = True
 
-    def over(self, rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
+    def over(self, rows: KeptRows, candidate: PageCandidate) -> FoundOther | None:
         if self.kind == "hamming":
             return _hamming(rows, candidate)
         # Pages as they are; without what a register adds, by columns or in turn, with half the errors of differences;
@@ -168,7 +162,7 @@ class _Step:
         return None
 
     def _reed_solomon(
-        self, rows: "_AllRows", candidate: PageCandidate, way: Way, *, complement: bool
+        self, rows: KeptRows, candidate: PageCandidate, way: Way, *, complement: bool
     ) -> FoundOther | None:
         due = [root for root in self._roots() if self._is_due(way, root)]
         if not due:
@@ -194,7 +188,7 @@ class _Step:
         return other_roots() if self.kind == "other roots" else common_roots(self.kind)
 
 
-def _hamming(rows: "_AllRows", candidate: PageCandidate) -> FoundOther | None:
+def _hamming(rows: KeptRows, candidate: PageCandidate) -> FoundOther | None:
     survey = rows.survey(candidate.page_bytes)
     lags = dict.fromkeys((0, 1, *candidate.periods[:PERIODS]))
     tried = (find_hamming(survey, candidate, lag) for lag in lags)
@@ -216,33 +210,3 @@ def _steps(candidates: int, usual: int) -> Iterator[_Step]:
             yield _Step(kind, candidate)
         if kind == "hamming" or (kind == "known" and first):
             yield from (_Step(kind, candidate) for candidate in range(suggested, candidates))
-
-
-class _AllRows:
-    """The rows of every candidate, kept from step to step."""
-
-    def __init__(self, data: NDArray[np.uint8], registers: Sequence[Register]) -> None:
-        self.data, self.registers = data, registers
-        self.tried = 1
-        self._surveys: dict[int, Survey] = {}
-        self._hits: dict[Register, Hits] = {}
-        self._hunts: dict[tuple[int, Way, bool], tuple[Sight, Hunt | None]] = {}
-
-    def survey(self, page_bytes: int) -> Survey:
-        return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
-
-    def hunt(self, page_bytes: int, way: Way, *, complement: bool) -> tuple[Sight, Hunt | None]:
-        key = (page_bytes, way, complement)
-        if key not in self._hunts:
-            register = way.register if isinstance(way, InTurn) else way
-            hits = self._places(register) if isinstance(register, Register) else None
-            sight = replace(Sight.of(self.survey(page_bytes), way, ROWS, hits), complement=complement)
-            behind = sight.output.behind_first_message if sight.output else None
-            self._hunts[key] = sight, Hunt(sight.values, behind) if len(sight.bare) >= FEWEST_ROWS else None
-        return self._hunts[key]
-
-    def _places(self, register: Register) -> Hits:
-        """Where a register shows."""
-        if register not in self._hits:
-            self._hits[register] = find_hits(self.data, register)
-        return self._hits[register]

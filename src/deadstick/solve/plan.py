@@ -4,13 +4,13 @@ What is most likely to be found, or quickest to try, stands first. The order dec
 what it finds, unless the time runs out.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 
 from deadstick.codes import gf2poly
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.decoding import DEEP, DEEPEST, MIDDLE, ORDERS, SHALLOW, Depth
+from deadstick.solve.decoding import BROAD, DEEP, DEEPEST, MIDDLE, ORDERS, SHALLOW, Depth
 from deadstick.solve.heads import MESSAGES
 from deadstick.solve.hints import CodeHint
 from deadstick.solve.polynomials import DEGREES, known_polynomials, polynomial_rounds
@@ -33,7 +33,8 @@ class Step:
         lags: distances of pages whose differences are tried, beside the pages as they are.
         polynomials: fields to try.
         depth: of the decoding test; None for what the errors in the rows demand, where they tell.
-        blind: only where the errors in the rows cannot be told.
+        blind: only where the errors in the rows cannot be told; without a depth, for the most errors that can be found
+            in differences.
         messages: lengths of message to try, in bytes.
         natural: whether the decoding test takes the usual fields for each length of message, or the others.
         at_ends: try only single codewords in line that end where the structure of the spare area shows an end.
@@ -68,24 +69,22 @@ def first_steps(candidates: int) -> Iterator[Step]:
         for natural in (True, False):
             yield Step("decoding", many, 1, every_polynomial(), None, natural, at_ends=True, after=after)
     # The first page size is nearly always the right one: it is searched through before the others are.
-    fitting_first: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
     for message, natural in CHEAPEST_FIRST:
-        for depth in fitting_first:
-            step = Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), depth, natural, messages=(message,))
-            yield replace(step, blind=depth is not None)
+        yield from _in_turn(FIRST_CANDIDATES, message, natural=natural)
 
 
 def later_steps() -> Iterator[Step]:
     """All the rest, where neither that nor another kind of code was found."""
     known, everything = known_polynomials(), every_polynomial()
-    for message, natural in CHEAPEST_FIRST:
-        step = Step("decoding", EARLY_CANDIDATES, 1, everything, None, natural, messages=(message,))
-        yield replace(step, after=FIRST_CANDIDATES)
+    usual = [length for length in CHEAPEST_FIRST if length[1]]
+    yield from _fitting(FIRST_CANDIDATES, EARLY_CANDIDATES, usual)
+    # The right page size may be further down, where the columns of others are more alike.
+    yield from _fitting(EARLY_CANDIDATES, MANY_CANDIDATES, usual)
+    yield from _fitting(FIRST_CANDIDATES, EARLY_CANDIDATES, [length for length in CHEAPEST_FIRST if not length[1]])
     for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
         if few:
-            for depth in (MIDDLE, DEEP):
-                for natural in (True, False):
-                    yield Step("decoding", many, 1, everything, depth, natural, after=few)
+            for natural in (True, False):
+                yield Step("decoding", many, 1, everything, BROAD, natural, after=few)
         yield Step("decoding", many, 1, everything, SHALLOW, after=few)
         yield Step("decoding", many, 1, everything, DEEPEST, after=few)
         for depth in (MIDDLE, DEEP):
@@ -97,6 +96,13 @@ def later_steps() -> Iterator[Step]:
     yield Step("roots", EARLY_CANDIDATES, 4, known, everywhere=True)
     for polynomials in polynomial_rounds():
         yield Step("roots", EARLY_CANDIDATES, 2, polynomials)
+
+
+def _fitting(after: int, candidates: int, lengths: Iterable[tuple[int, bool]]) -> Iterator[Step]:
+    """Every polynomial on codewords of some lengths, as deep as the errors in the rows demand."""
+    for message, natural in lengths:
+        step = Step("decoding", candidates, 1, every_polynomial(), None, natural, messages=(message,))
+        yield replace(step, after=after)
 
 
 @cache
@@ -150,8 +156,13 @@ def _of_length(candidates: int, messages: tuple[int, ...]) -> Iterator[Step]:
     """Every polynomial on codewords of a known length, as deep as the errors in the rows demand."""
     for natural in (True, False):
         yield Step("decoding", candidates, 1, every_polynomial(), None, natural, at_ends=True, messages=messages)
-    depths: tuple[Depth | None, ...] = (None, MIDDLE, DEEP)
-    for natural in (True, False):
-        for depth in depths:
-            step = Step("decoding", candidates, 1, every_polynomial(), depth, natural, messages=messages)
-            yield replace(step, blind=depth is not None)
+    for message in messages:
+        for natural in (True, False):
+            yield from _in_turn(candidates, message, natural=natural)
+
+
+def _in_turn(candidates: int, message: int, *, natural: bool) -> Iterator[Step]:
+    """Every polynomial on codewords of one length: as deep as the errors demand, or blind where they do not tell."""
+    step = Step("decoding", candidates, 1, every_polynomial(), None, natural, messages=(message,))
+    # Codes over the longest message are made for the most errors, and differences have twice as many.
+    yield from (step, replace(step, depth=None if message == max(MESSAGES) else BROAD, blind=True))

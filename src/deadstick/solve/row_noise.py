@@ -66,6 +66,15 @@ def clean_share(rate: float, message: int) -> float:
     return exp(-rate * 8 * message * WITH_PARITY)
 
 
+def highest_rate(message: int) -> float:
+    """The rate of errors at which half of the differences of words are still within the deepest reach.
+
+    >>> round(highest_rate(2048), 5)
+    0.00104
+    """
+    return (DEEPEST.syndromes - SLACK) / (2 * 8 * message * WITH_PARITY)
+
+
 def fitting_depth(rate: float, message: int, foreign: int = 0, usable: float = USABLE) -> Depth:
     """The cheapest depth that finds codewords among rows of this rate of errors.
 

@@ -5,10 +5,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from deadstick.solve.decoding import SHALLOW, Depth
+from deadstick.solve.decoding import BROAD, SHALLOW, Depth
 from deadstick.solve.geometry import PageCandidate, data_bytes_of
 from deadstick.solve.plan import Step
 from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.row_noise import highest_rate
 from deadstick.solve.row_view import FEWEST_ROWS, RowView
 from deadstick.solve.survey import Survey
 
@@ -82,11 +83,15 @@ class RowViews:
         rate = self.chip_rate(candidate)
         if step.test == "roots":
             return SHALLOW if rate is None or view.has_clean_words(rate) else None
-        if step.depth is not None and not step.blind:
+        if step.blind and rate is not None:
+            return None
+        if step.depth is not None:
             return step.depth
-        if step.blind:
-            return step.depth if rate is None else None
         alone = {data_bytes_of(other.page_bytes) for other in (candidate, *self.multiples)}
+        if step.blind:
+            deep = view.depths(highest_rate(max(step.messages)), alone)
+            # There may be fewer errors, and a weaker code.
+            return {message: depth._replace(weakest=BROAD.weakest) for message, depth in deep.items()}
         return view.depths(rate, alone) if rate is not None else None
 
     def chip_rate(self, candidate: PageCandidate) -> float | None:

@@ -1,0 +1,62 @@
+"""Rows in which other codes are looked for: every page size in every way, the last few of them kept."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.solve.other_codes.found import Sight
+from deadstick.solve.other_codes.in_turn import InTurn
+from deadstick.solve.other_codes.reed_solomon import Hunt
+from deadstick.solve.register import Hits, Register, find_hits
+from deadstick.solve.survey import Survey
+
+ROWS = 128
+FEWEST_ROWS = 16
+MOST_HUNTS = 4
+"""Sets of rows that are kept: one takes up to 150 MB, and making it anew a small part of the time of its roots."""
+
+Way = int | Register | InTurn
+"""How rows are seen, see `Sight`."""
+
+
+class KeptRows:
+    """The rows of every candidate, the last few kept from step to step.
+
+    Attributes:
+        data: `uint8[bytes]`, the surveyed part.
+        registers: whose output is taken off.
+        tried: hypotheses so far.
+    """
+
+    def __init__(self, data: NDArray[np.uint8], registers: Sequence[Register]) -> None:
+        """Take what is searched: `uint8[bytes]`, and registers seen in it."""
+        self.data, self.registers = data, registers
+        self.tried = 1
+        self._surveys: dict[int, Survey] = {}
+        self._hits: dict[Register, Hits] = {}
+        self._hunts: dict[tuple[int, Way, bool], tuple[Sight, Hunt | None]] = {}
+
+    def survey(self, page_bytes: int) -> Survey:
+        """Pages of a size."""
+        return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
+
+    def hunt(self, page_bytes: int, way: Way, *, complement: bool) -> tuple[Sight, Hunt | None]:
+        """Rows of a page size, and the search for a code in them; None where they are too few."""
+        key = (page_bytes, way, complement)
+        if key not in self._hunts:
+            if len(self._hunts) >= MOST_HUNTS:
+                del self._hunts[next(iter(self._hunts))]
+            register = way.register if isinstance(way, InTurn) else way
+            hits = self._places(register) if isinstance(register, Register) else None
+            sight = replace(Sight.of(self.survey(page_bytes), way, ROWS, hits), complement=complement)
+            behind = sight.output.behind_first_message if sight.output else None
+            self._hunts[key] = sight, Hunt(sight.values, behind) if len(sight.bare) >= FEWEST_ROWS else None
+        return self._hunts[key]
+
+    def _places(self, register: Register) -> Hits:
+        """Where a register shows."""
+        if register not in self._hits:
+            self._hits[register] = find_hits(self.data, register)
+        return self._hits[register]
