@@ -1,5 +1,6 @@
 """Every translation that the metadata suggest, judged by the volumes that are on the disk under it."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,12 +19,28 @@ from deadstick.solve.trial_disk import PageCache
 from deadstick.solve.version_order import UPWARDS, Order, VersionOrder
 from deadstick.solve.versions import Versioned, with_versions
 
+Suggestion = tuple[Versioned, Numbering | None]
+
 
 def every_trial(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
     """Every translation that the metadata suggest, with the consistency of the volumes under it."""
     metadata = block_metadata(space, recipe)
-    trials: list[tuple[Versioned, Numbering | None]] = [(Versioned(IDENTITY), None)]
-    trials += suggested(space, recipe, metadata)
+    trials: list[Suggestion] = [(Versioned(IDENTITY), None), *suggested(space, recipe, metadata)]
+    return judged_trials(space, recipe, metadata, trials, progress)
+
+
+def judged_trials(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, trials: Sequence[Suggestion], progress: Progress
+) -> list[TranslationTrial]:
+    """Those translations that neither copies nor volumes refuse.
+
+    Args:
+        space: the pages of all chips.
+        recipe: complete but for the translation.
+        metadata: of the written blocks that may be placed.
+        trials: of one number those with a version first.
+        progress: told about every hypothesis.
+    """
     judged: list[TranslationTrial] = []
     cache = PageCache()
     orders = VersionOrder(space, recipe, metadata)
@@ -66,7 +83,7 @@ def _is_forwards(found: Consistency, backwards: Consistency, *, counted: bool) -
     return backwards.score < found.score
 
 
-def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list[tuple[Versioned, Numbering | None]]:
+def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list[Suggestion]:
     """Block mappings that the metadata suggest, the likeliest first.
 
     Where every unit counts its blocks for itself, the unit with most blocks tells the field of the number: over all
@@ -80,6 +97,8 @@ def suggested(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> list
         mine = units == np.bincount(units, minlength=1).argmax()
         one = metadata.of(mine)
         count = int(np.bincount(slots).max())
-    found = [(version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)]
+    found: list[Suggestion] = [
+        (version, item) for item in numberings(one, count) for version in with_versions(item, metadata, units)
+    ]
     is_open = has_open_metadata(recipe)
     return [trial for trial in found if not is_open or trial[0].translation.version is None]

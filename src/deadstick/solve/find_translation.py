@@ -13,7 +13,8 @@ from deadstick.recipe.translation import Translation
 from deadstick.solve.bare_metadata import with_bare_metadata
 from deadstick.solve.block_metadata import BlockMetadata, block_metadata
 from deadstick.solve.block_size import BlockSize, agreed, as_period, block_size, is_mere_period, tied
-from deadstick.solve.complements import complemented, complements, with_other_metadata
+from deadstick.solve.complements import complemented
+from deadstick.solve.either_way import either_way
 from deadstick.solve.every_trial import every_trial
 from deadstick.solve.filling import Fillings
 from deadstick.solve.group_numbers import with_tied_groups
@@ -31,8 +32,6 @@ from deadstick.solve.metadata_table import (
 from deadstick.solve.numbering import Numbering
 from deadstick.solve.open_versions import ordered
 from deadstick.solve.translation_trials import (
-    CONFIRMED_SHARE,
-    SURE_VOLUME,
     TIED_SHARE,
     TranslationTrial,
     best_of,
@@ -116,29 +115,14 @@ def _bare(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Translat
     Where numbers alone are found, nothing is lost by taking the metadata for open.
     """
     bare = with_bare_metadata(space, recipe)
-    judged = _either_way(space, bare, progress) if bare is not None else []
+    judged = either_way(space, bare, progress) if bare is not None else []
     has_version = bool(judged) and best_of(judged).recipe.translation.version is not None
     return judged if has_version and best_of(judged).is_confirmed else []
 
 
-def _either_way(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
-    """Every hypothesis, and with complements where no volume is found.
-
-    Data may be right and in the wrong places, as numbers are none in the complement of the metadata, or others. Then a
-    volume is found, and much that it promises is not. So where the two turn apart the other ways are asked as well.
-    """
-    judged = every_trial(space, recipe, progress)
-    turn_apart = with_other_metadata(recipe) is not None
-    for other in complements(recipe):
-        best = best_of(judged)
-        if best.score < SURE_VOLUME or (turn_apart and best.share < CONFIRMED_SHARE):
-            judged += every_trial(space, other, progress)
-    return judged
-
-
 def _open(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
     """Every hypothesis, with what stored keystreams may lack over the metadata."""
-    judged = _either_way(space, recipe, progress)
+    judged = either_way(space, recipe, progress)
     if has_open_metadata(recipe):
         for base in (recipe, complemented(recipe)):
             for other in with_number_zero(space, base):

@@ -103,16 +103,17 @@ def aligned_in_groups(space: PageSpace, recipe: Recipe, count: int) -> Recipe:
     return with_offsets(recipe, offsets)
 
 
-def copy_ties(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64]) -> list[CopyTie]:
+def copy_ties(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], looked_at: int = LOOKED_AT) -> list[CopyTie]:
     """Pairs of blocks that hold the same data in the same places.
 
     Args:
         space: the pages of the chip.
         recipe: decodes pages.
         blocks: `int64[rows]`, written ones.
+        looked_at: pages of each block that are compared.
     """
     size = recipe.pages_per_block
-    places = evenly(size, LOOKED_AT)
+    places = evenly(size, looked_at)
     contents = np.zeros((len(blocks), len(places)), np.int64)
     names: dict[bytes, int] = {}
     for row, block in enumerate(blocks.tolist()):

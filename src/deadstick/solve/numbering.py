@@ -17,6 +17,8 @@ from deadstick.solve.block_metadata import CONSTANT_SHARE, LONGEST_FIELD, BlockM
 DISTINCT_SHARE = 0.2
 """Different numbers by written blocks: at least one in five, so four older copies of each may lie on the chip."""
 FEWEST_BLOCKS = 4
+FEWEST_NUMBERS = 2
+"""Different numbers of a few blocks, which other witnesses than their range must confirm."""
 MOST_FIELDS = 4
 STRAYS = 20
 """One in so many of the largest numbers is left out of the range."""
@@ -53,17 +55,41 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
     Returns:
         Empty where no field behaves like one: then the translation is the identity as far as metadata tells.
     """
-    found: list[Numbering] = []
     metadata = metadata.of(~metadata.is_foreign)
+    return _likeliest(_scored(metadata, physical_blocks, FEWEST_BLOCKS), metadata)
+
+
+def few_numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]:
+    """Fields with fewer different numbers than `numberings` asks for, none left out, best first.
+
+    Flags and the place of a plane look like that, too: what lies in the blocks must say that they are numbers.
+    """
+    metadata = metadata.of(~metadata.is_foreign)
+    found = []
+    for item in _scored(metadata, physical_blocks, FEWEST_NUMBERS):
+        values, constant = block_values(item.number, metadata)
+        told = np.unique(values[constant & (values != item.number.all_ones)])
+        if len(told) < FEWEST_BLOCKS and int(told.max()) + 1 == len(told):
+            found.append(item)
+    return _likeliest(found, metadata)
+
+
+def _scored(metadata: BlockMetadata, physical_blocks: int, fewest: int) -> list[Numbering]:
+    """All fields that may be a number with at least so many different values."""
+    found: list[Numbering] = []
     if len(metadata.blocks) < FEWEST_BLOCKS:
         return found
     for field in fields(metadata.values.shape[2]):
         values, constant = block_values(field, metadata)
         mask = _number_bits(values, constant, (1 << 8 * field.length) - 1)
         narrowed = BitField(field.first_byte, field.length, field.byte_order, mask)
-        candidate = _score(narrowed, values & mask, constant, physical_blocks)
+        candidate = _score(narrowed, values & mask, constant, physical_blocks, fewest)
         if candidate is not None:
             found.append(candidate)
+    return found
+
+
+def _likeliest(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
     found = _without_cut_short(found, metadata)
     found.sort(key=lambda item: (-item.score, item.number.length))
     return [replace(item, number=_widened(item.number, metadata)) for item in _different(found, metadata)[:MOST_FIELDS]]
@@ -166,7 +192,7 @@ def _number_bits(values: NDArray[np.int64], constant: NDArray[np.bool_], full: i
 
 
 def _score(
-    field: BitField, values: NDArray[np.int64], constant: NDArray[np.bool_], physical_blocks: int
+    field: BitField, values: NDArray[np.int64], constant: NDArray[np.bool_], physical_blocks: int, fewest: int
 ) -> Numbering | None:
     share = float(constant.mean())
     chosen = values[constant]
@@ -179,7 +205,7 @@ def _score(
         return None
     distinct = len(np.unique(chosen))
     span = int(chosen.max()) + 1
-    if distinct < max(FEWEST_BLOCKS, DISTINCT_SHARE * len(chosen)) or span > 2 * physical_blocks:
+    if distinct < max(fewest, DISTINCT_SHARE * len(chosen)) or span > 2 * physical_blocks:
         return None
     fullness = distinct / span
     if fullness < FULLNESS:
