@@ -6,6 +6,8 @@ from hypothesis import strategies as st
 
 from deadstick.codes.field import Field
 from deadstick.codes.lfsr import Lfsr
+from deadstick.solve.likely_bytes_kernels import solve_systems
+from deadstick.solve.linear_system import LinearSystem
 from deadstick.solve.noise_kernels import equal_pairs
 from deadstick.solve.register_kernels import constant_runs, rewind
 from deadstick.solve.root_kernels import field_tables, prefix_sums, tail_hits
@@ -144,3 +146,30 @@ def test_equal_pairs_are_counted_as_by_hand(rows: list[bytes]) -> None:
     equal_pairs(sectors, pairs)
     by_hand = [sum(row[i] == row[j] for i in range(24) for j in range(i)) for row in rows]
     assert pairs.tolist() == by_hand
+
+
+@given(st.integers(1, 64), st.integers(0, 12), st.integers(0, 1000))
+@quick
+def test_systems_are_solved_as_one_by_one(width: int, surplus: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    masks = rng.integers(0, 1 << 64, (20, width + surplus), dtype=np.uint64) >> np.uint64(64 - width)
+    odd = rng.random(masks.shape) < 0.5
+    solutions = np.zeros(len(masks), np.uint64)
+    solve_systems(masks, odd, width, solutions)
+    for mask, one, solution in zip(masks.tolist(), odd.tolist(), solutions.tolist(), strict=True):
+        assert solution == first_solution(mask, one, width)
+
+
+def first_solution(masks: list[int], odd: list[bool], width: int) -> int:
+    """Of the equations that do not follow from those before them; 0 where they do not fix all bits."""
+    chosen: list[int] = []
+    for equation, mask in enumerate(masks):
+        if LinearSystem([*(masks[other] for other in chosen), mask]).is_regular:
+            chosen.append(equation)
+    if len(chosen) < width:
+        return 0
+    # Bit i of column j says whether equation i has bit j of x.
+    columns = [sum((masks[one] >> bit & 1) << row for row, one in enumerate(chosen)) for bit in range(width)]
+    solution = LinearSystem(columns).solve(sum(odd[one] << row for row, one in enumerate(chosen)))
+    assert solution is not None
+    return solution

@@ -8,7 +8,7 @@ the solution out: decoding by reliable information sets (E. Prange, IRE Transact
 an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal of Cryptology 1, 1989).
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from deadstick.codes import gf2poly
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
-from deadstick.solve.byte_values import MOST_KNOWN, Profile, profiles, seed_by_values
+from deadstick.solve.byte_values import MOST_KNOWN, profiles, seed_by_values
 from deadstick.solve.every_seed import LONGEST
+from deadstick.solve.likely_bytes import seeds_by_likely_bytes
 from deadstick.solve.spread import evenly
 
 FEWEST_WORDS, MOST_WORDS, MOST_PAGES = 8, 4096, 64
@@ -30,6 +31,8 @@ CHOICE = 4
 MOST_SCORED, LEAST_SCORED = 12 << LONGEST, 1 << LONGEST - 4
 """Seeds of short registers that are scored over all keystreams: a few seconds for every 2^26. Each keystream counts for
 the second number at least, since to count the data under it takes that long."""
+MOST_BYTES = 16 << 20
+"""Data that tell what kinds there are."""
 PATTERNS = 0b1001
 """x^3 + 1: a register with a factor of it may add ones throughout, or a pattern of three bytes such as pixels have, and
 sums of bits do not tell which of them the data hold."""
@@ -63,7 +66,7 @@ RELATIONS = (
 )
 
 
-def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Iterable[int]) -> dict[int, int]:
+def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Sequence[int]) -> dict[int, int]:
     """Seeds of keystreams, from what most data under them have in common.
 
     Args:
@@ -74,15 +77,13 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
         missing: numbers of the keystreams.
 
     Returns:
-        Number -> seed, as far as one explains so much that none does by accident. Empty for a register whose output may
-        be such a pattern as data have themselves.
+        Number -> seed, as far as one explains so much that none does by accident. Where the register's output may be
+        such a pattern as data have themselves, as far as the values of bytes tell which of both it is.
     """
     scrambler = recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not len(rows):
         return {}
     keystreams = scrambler.keystreams
-    if gf2poly.gcd(keystreams.polynomial, PATTERNS) != 1:
-        return {}
     if keystreams.complement:
         # Only the register's output is asked for.
         rows, keystreams = ~rows, replace(keystreams, complement=False)
@@ -91,35 +92,53 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
     basis = replace(recipe, scrambler=replace(scrambler, keystreams=keystreams.single_stages)).keys[0]
     length, begins = _alike_pieces(basis, recipe)
     under = scrambler.index(pages, recipe.pages_per_block)
+    is_clear = gf2poly.gcd(keystreams.polynomial, PATTERNS) == 1
     found = {}
-    usual = _usual(recipe, rows, under) if width <= LONGEST else ()
-    attempts = MOST_SCORED // max(len(usual) << width, LEAST_SCORED)
-    for number in missing:
+    for number in missing if is_clear else ():
         seeds = (_seed(words, basis[:, :length]) for words in _groups(rows[under == number], length, begins))
         seed = next((seed for seed in seeds if seed is not None), None)
-        if seed is None and usual and attempts:
-            attempts -= 1
-            seed = seed_by_values(rows[under == number], basis, usual)
         if seed is not None:
             found[number] = seed
-    return found
+    # Those with the most data first: time does not allow to try all.
+    amounts = np.bincount(under, minlength=keystreams.count)
+    left = sorted((number for number in missing if number not in found), key=lambda number: -int(amounts[number]))
+    if left and width > LONGEST:
+        words = ((number, _different(rows[under == number], length, begins)) for number in left)
+        plain = _plain(recipe, rows, under, MOST_BYTES // rows.shape[1])
+        return found | seeds_by_likely_bytes(words, basis[:, :length], plain)
+    return found | (_by_values(recipe, rows, under, left, basis) if left and is_clear else {})
 
 
-def _usual(recipe: Recipe, rows: Bytes, under: NDArray[np.int64]) -> tuple[Profile, ...]:
-    """What data under known keystreams are like."""
+def _by_values(
+    recipe: Recipe, rows: Bytes, under: NDArray[np.int64], missing: Sequence[int], basis: Bytes
+) -> dict[int, int]:
+    """Seeds of a short register, all of which can be scored."""
+    usual = profiles(_plain(recipe, rows, under, MOST_KNOWN))
+    attempts = MOST_SCORED // max(len(usual) << len(basis), LEAST_SCORED) if usual else 0
+    told = ((number, seed_by_values(rows[under == number], basis, usual)) for number in missing[:attempts])
+    return {number: seed for number, seed in told if seed is not None}
+
+
+def _plain(recipe: Recipe, rows: Bytes, under: NDArray[np.int64], most: int) -> Bytes:
+    """Some of the data under known keystreams, without these."""
     if recipe.scrambler is None:
-        return ()
+        return rows[:0]
     known = np.flatnonzero(~recipe.scrambler.keystreams.unknown[under])
-    known = known[evenly(len(known), MOST_KNOWN)]
-    return profiles(rows[known] ^ recipe.keys[0][under[known]])
+    known = known[evenly(len(known), most)]
+    return rows[known] ^ recipe.keys[0][under[known]]
 
 
 def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes]:
     """Words under one keystream, each once: those of each page, which are mostly of one kind, and then all."""
-    words = np.stack([rows[:, first : first + length] for first in begins], axis=1)
     if len(begins) >= FEWEST_WORDS:
-        yield from (np.unique(page, axis=0) for page in words[:MOST_PAGES])
-    yield np.unique(words.reshape(-1, length), axis=0)
+        yield from (_different(page[None], length, begins) for page in rows[:MOST_PAGES])
+    yield _different(rows, length, begins)
+
+
+def _different(rows: Bytes, length: int, begins: tuple[int, ...]) -> Bytes:
+    """`uint8[words, length]`: the words of pages, each once."""
+    words = np.stack([rows[:, first : first + length] for first in begins], axis=1)
+    return np.unique(words.reshape(-1, length), axis=0)
 
 
 def _alike_pieces(basis: Bytes, recipe: Recipe) -> tuple[int, tuple[int, ...]]:

@@ -42,7 +42,7 @@ def profiles(plain: Bytes) -> tuple[Profile, ...]:
         Those that differ from random data at all.
     """
     plain = plain[with_content(plain)]
-    found = (_of_values(_sectors_like_noise(plain)), _of_sums(plain))
+    found = (_of_values(sectors_like_noise(plain)), _of_sums(plain))
     return tuple(profile for profile in found if profile.any())
 
 
@@ -60,7 +60,7 @@ def seed_by_values(rows: Bytes, basis: Bytes, usual: tuple[Profile, ...]) -> int
     words = np.unique(rows, axis=0)[:MOST_WORDS]
     if not usual or len(words) < FEWEST_WORDS:
         return None
-    spectra, masks = _spectra(words), _masks(basis)
+    spectra, masks = _spectra(words), sums_of_bits(basis)
     for profile in usual:
         some = np.flatnonzero(profile)
         sums = (spectra[:, some] * profile[some]).astype(np.float64)
@@ -70,10 +70,16 @@ def seed_by_values(rows: Bytes, basis: Bytes, usual: tuple[Profile, ...]) -> int
     return None
 
 
-def _sectors_like_noise(plain: Bytes) -> Bytes:
-    each = plain.shape[1] // SECTOR_BYTES
-    sectors = np.ascontiguousarray(plain[:, : each * SECTOR_BYTES]).reshape(-1, SECTOR_BYTES)
+def sectors_like_noise(plain: Bytes) -> Bytes:
+    """`uint8[pages, data_bytes]` -> `uint8[sectors, SECTOR_BYTES]`: the sectors that pass for random."""
+    sectors = sectors_of(plain)
     return sectors[equal_pairs(sectors) <= MOST_EQUAL_PAIRS]
+
+
+def sectors_of(plain: Bytes) -> Bytes:
+    """`uint8[pages, data_bytes]` -> `uint8[sectors, SECTOR_BYTES]`: those that are whole."""
+    each = plain.shape[1] // SECTOR_BYTES
+    return np.ascontiguousarray(plain[:, : each * SECTOR_BYTES]).reshape(-1, SECTOR_BYTES)
 
 
 def _of_sums(plain: Bytes) -> Profile:
@@ -111,7 +117,7 @@ def _spectra(words: Bytes) -> NDArray[np.float32]:
     return spectra
 
 
-def _masks(basis: Bytes) -> NDArray[np.uint64]:
+def sums_of_bits(basis: Bytes) -> NDArray[np.uint64]:
     """`uint64[columns, 256]`: the stages of the seed that each sum of bits adds up."""
     bits = np.unpackbits(basis, axis=1, bitorder="little").reshape(len(basis), -1, 8).astype(np.uint64)
     stages = np.arange(len(basis), dtype=np.uint64)[:, None, None]
