@@ -22,7 +22,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.simulate.draw import DrawnCase, Ranges, draw_case
 from deadstick.simulate.draw_reads import write_reads
 from deadstick.simulate.judge import judge
-from deadstick.solve.evidence import Solution
+from deadstick.solve.common.evidence import Solution
 from deadstick.solve.solver import solve
 
 Record = dict[str, Any]

@@ -20,11 +20,11 @@ from deadstick.codes import gf2poly
 from deadstick.codes.bch import BchCode
 from deadstick.codes.probability import failure_probability
 from deadstick.simulate.nand import add_bit_errors
-from deadstick.solve.decoding import DEEPEST, DecodingTest
-from deadstick.solve.heads import Heads, Tail
-from deadstick.solve.heads import Rows as WindowRows
-from deadstick.solve.places import in_line_places
-from deadstick.solve.window import search
+from deadstick.solve.codeword.decoding import DEEPEST, DecodingTest
+from deadstick.solve.codeword.heads import Heads, Tail
+from deadstick.solve.codeword.heads import Rows as WindowRows
+from deadstick.solve.codeword.places import in_line_places
+from deadstick.solve.codeword.window import search
 
 MESSAGE_BYTES = 1024
 M, T = 14, 40

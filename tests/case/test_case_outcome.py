@@ -15,7 +15,7 @@ from deadstick.errors import CaseError, InputError
 from deadstick.files.records import FileState
 from deadstick.progress import silent
 from deadstick.rebuild.disk_protocol import SectorState
-from deadstick.solve.evidence import Finding
+from deadstick.solve.common.evidence import Finding
 
 VOLUME = VolumePart(index=1, kind="FAT16", label="", first_sector=0, sectors=100)
 

@@ -14,7 +14,7 @@ from deadstick.case.result import Result, Status
 from deadstick.case.store import CaseStore
 from deadstick.errors import CaseError, InputError
 from deadstick.files.records import FileState, Listing
-from deadstick.solve.hints import Hints
+from deadstick.solve.hints.hints import Hints
 
 
 @pytest.fixture

@@ -27,8 +27,8 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField, Translation
 from deadstick.simulate.contents import SimFile, scenario_files
 from deadstick.simulate.volume import fat_volume
-from deadstick.solve.evidence import Finding, Rival, Solution
-from deadstick.solve.hints import Hints
+from deadstick.solve.common.evidence import Finding, Rival, Solution
+from deadstick.solve.hints.hints import Hints
 
 P = ParamSpec("P")
 T = TypeVar("T")

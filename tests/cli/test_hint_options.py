@@ -7,7 +7,7 @@ from programs import deadstick, driver, make_dump, refused
 
 from deadstick.cli.hints import hints, parse_bits, parse_code, parse_scrambler
 from deadstick.errors import HintError
-from deadstick.solve.hints import CodeHint, ScramblerHint
+from deadstick.solve.hints.hints import CodeHint, ScramblerHint
 
 
 @pytest.fixture(scope="module")

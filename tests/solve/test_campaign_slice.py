@@ -11,7 +11,7 @@ import pytest
 from deadstick.flash.dump import Dump
 from deadstick.simulate.draw import NOISY, WIDE, Ranges, draw_case
 from deadstick.simulate.judge import Judgement, judge
-from deadstick.solve.evidence import Solution
+from deadstick.solve.common.evidence import Solution
 from deadstick.solve.solver import solve
 
 QUICK = replace(

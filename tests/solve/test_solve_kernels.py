@@ -6,11 +6,11 @@ from hypothesis import strategies as st
 
 from deadstick.codes.field import Field
 from deadstick.codes.lfsr import Lfsr
-from deadstick.solve.likely_bytes_kernels import solve_systems
-from deadstick.solve.linear_system import LinearSystem
-from deadstick.solve.noise_kernels import equal_pairs
-from deadstick.solve.register_kernels import constant_runs, rewind
-from deadstick.solve.root_kernels import field_tables, prefix_sums, tail_hits
+from deadstick.solve.codeword.root_kernels import field_tables, prefix_sums, tail_hits
+from deadstick.solve.common.linear_system import LinearSystem
+from deadstick.solve.common.noise_kernels import equal_pairs
+from deadstick.solve.register.register_kernels import constant_runs, rewind
+from deadstick.solve.seeds.likely_bytes_kernels import solve_systems
 
 FIELDS = [(13, 0x201B), (14, 0x402B), (14, 0x5803), (15, 0x8003)]
 quick = settings(max_examples=20, deadline=None)

@@ -15,11 +15,11 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import LfsrKeystreams
 from deadstick.simulate.controller import identity_dump
 from deadstick.simulate.draw import DrawnCase, Ranges, draw_case
-from deadstick.solve.block_metadata import block_metadata
-from deadstick.solve.hints import Hints
-from deadstick.solve.placed_blocks import newest_blocks
+from deadstick.solve.blocks.block_metadata import block_metadata
+from deadstick.solve.blocks.placed_blocks import newest_blocks
+from deadstick.solve.blocks.trial_disk import TrialDisk
+from deadstick.solve.hints.hints import Hints
 from deadstick.solve.solver import solve
-from deadstick.solve.trial_disk import TrialDisk
 
 DATA = Path(__file__).parents[1] / "data"
 

@@ -13,8 +13,8 @@ from deadstick.rebuild.image import WrittenImage, write_image
 from deadstick.rebuild.mapping import BlockTable
 from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.evidence import Solution
-from deadstick.solve.hints import Hints
+from deadstick.solve.common.evidence import Solution
+from deadstick.solve.hints.hints import Hints
 
 
 class Rebuilt(Protocol):

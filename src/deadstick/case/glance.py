@@ -14,7 +14,7 @@ from deadstick.flash.dump import Dump
 from deadstick.flash.notice import Notice
 from deadstick.flash.statistics import ByteStatistics, byte_statistics
 from deadstick.progress import Progress
-from deadstick.solve.geometry import PageCandidate, page_candidates
+from deadstick.solve.page_size.geometry import PageCandidate, page_candidates
 
 DEFAULT_PAGE_BYTES = 4096
 """Assumed for the figures where no page size stands out; erased share and histogram hardly depend on it."""

@@ -44,8 +44,8 @@ from deadstick.progress import Progress
 from deadstick.rebuild.page_table import PageTable
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve import library
-from deadstick.solve.hints import Hints
+from deadstick.solve.hints.hints import Hints
+from deadstick.solve.library import library
 
 RECIPE = "recipe.toml"
 PAGES = "pages.parquet"

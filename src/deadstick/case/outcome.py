@@ -16,7 +16,7 @@ from deadstick.case.result import (
 from deadstick.files.records import FileRecord, FileState, Volume
 from deadstick.progress import Progress
 from deadstick.rebuild.disk_protocol import SECTOR_BYTES, Disk, SectorState
-from deadstick.solve.evidence import Finding
+from deadstick.solve.common.evidence import Finding
 
 _STATES_AT_ONCE = 1 << 20
 CELLS = 1152

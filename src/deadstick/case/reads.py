@@ -14,7 +14,7 @@ from deadstick.flash.examine import Examined, examine
 from deadstick.flash.notice import Notice
 from deadstick.flash.reads import Chip, Plan, VotedDump
 from deadstick.progress import Progress
-from deadstick.solve.evidence import Finding
+from deadstick.solve.common.evidence import Finding
 
 READS = "reads"
 """The stage."""

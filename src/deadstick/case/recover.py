@@ -13,7 +13,7 @@ from deadstick.case.result import Result
 from deadstick.case.store import CaseStore, InputRow
 from deadstick.errors import CaseError, InputError
 from deadstick.progress import Progress, silent
-from deadstick.solve.hints import Hints
+from deadstick.solve.hints.hints import Hints
 
 NO_HINTS = Hints()
 

@@ -17,8 +17,8 @@ from deadstick.errors import HintError, InputError
 from deadstick.flash.dump import Dump
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve import library
-from deadstick.solve.hints import Hints
+from deadstick.solve.hints.hints import Hints
+from deadstick.solve.library import library
 
 SOLVED = 0
 NOT_SOLVED = 4

@@ -4,9 +4,9 @@ from pathlib import Path
 
 from deadstick.errors import HintError
 from deadstick.recipe.code import BitOrder
-from deadstick.solve.hints import FAMILIES, CodeHint, Hints, ScramblerHint
-from deadstick.solve.library import default_folder
-from deadstick.solve.partial import checked_code, merged, read_hints
+from deadstick.solve.hints.hints import FAMILIES, CodeHint, Hints, ScramblerHint
+from deadstick.solve.hints.partial import checked_code, merged, read_hints
+from deadstick.solve.library.library import default_folder
 
 SCRAMBLERS: dict[str, ScramblerHint] = {
     "none": ScramblerHint("none"),

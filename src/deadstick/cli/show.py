@@ -15,7 +15,7 @@ from deadstick.cli.console import console, pairs
 from deadstick.cli.demo import Comparison
 from deadstick.recipe import toml
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.evidence import Finding, Solution
+from deadstick.solve.common.evidence import Finding, Solution
 
 
 def note(name: str, line: str) -> None:

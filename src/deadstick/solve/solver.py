@@ -10,32 +10,33 @@ from numpy.typing import NDArray
 from deadstick.errors import HintError
 from deadstick.flash.dump import Dump
 from deadstick.progress import Progress, silent
-from deadstick.solve import findings, sector_ends
-from deadstick.solve.check_hints import check_hints, check_number
-from deadstick.solve.chip_set import ChipSet
-from deadstick.solve.coded_pages import CodedPages
-from deadstick.solve.complete import from_parts, given_parts
-from deadstick.solve.describe import described
-from deadstick.solve.doubts import doubted
-from deadstick.solve.endings import nothing_to_read, without_code, without_keystream
-from deadstick.solve.evidence import Finding, Solution
-from deadstick.solve.find_code import CodeSearch
-from deadstick.solve.find_other_code import FoundOther, OtherCodeSearch
-from deadstick.solve.find_scrambler import find_scrambler
-from deadstick.solve.found_page import FoundPage
-from deadstick.solve.geometry import PageCandidate, page_candidates
-from deadstick.solve.hints import Hints
-from deadstick.solve.library_look_up import look_up
-from deadstick.solve.library_several import look_up_several
-from deadstick.solve.noise import may_hold_parity
-from deadstick.solve.page_lags import with_page_lags
-from deadstick.solve.prove import prove
-from deadstick.solve.register import Register, find_registers, with_known
-from deadstick.solve.restarts import candidates_by_register
-from deadstick.solve.several import prove_several, solve_several
-from deadstick.solve.survey import SURVEY_BYTES, surveyed
-from deadstick.solve.whole_page import larger_page, whole_page, with_larger_pages
-from deadstick.solve.without_code import find_without_code
+from deadstick.solve.answer import findings
+from deadstick.solve.answer.complete import from_parts, given_parts
+from deadstick.solve.answer.describe import described
+from deadstick.solve.answer.doubts import doubted
+from deadstick.solve.answer.endings import nothing_to_read, without_code, without_keystream
+from deadstick.solve.answer.prove import prove
+from deadstick.solve.answer.without_code import find_without_code
+from deadstick.solve.codeword.survey import SURVEY_BYTES, surveyed
+from deadstick.solve.common.evidence import Finding, Solution
+from deadstick.solve.common.noise import may_hold_parity
+from deadstick.solve.hints.check_hints import check_hints, check_number
+from deadstick.solve.hints.hints import Hints
+from deadstick.solve.interleave.chip_set import ChipSet
+from deadstick.solve.interleave.several import prove_several, solve_several
+from deadstick.solve.library.library_look_up import look_up
+from deadstick.solve.library.library_several import look_up_several
+from deadstick.solve.other_codes.find_other_code import FoundOther, OtherCodeSearch
+from deadstick.solve.page.find_code import CodeSearch
+from deadstick.solve.page.found_page import FoundPage
+from deadstick.solve.page_size import sector_ends
+from deadstick.solve.page_size.geometry import PageCandidate, page_candidates
+from deadstick.solve.page_size.page_lags import with_page_lags
+from deadstick.solve.page_size.restarts import candidates_by_register
+from deadstick.solve.register.register import Register, find_registers, with_known
+from deadstick.solve.scrambler.coded_pages import CodedPages
+from deadstick.solve.scrambler.find_scrambler import find_scrambler
+from deadstick.solve.whole_page.whole_page import larger_page, whole_page, with_larger_pages
 
 REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0

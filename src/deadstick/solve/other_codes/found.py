@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
-from deadstick.solve.geometry import PageCandidate
+from deadstick.solve.codeword.places import telling
+from deadstick.solve.codeword.survey import Survey
+from deadstick.solve.common.spread import scattered
 from deadstick.solve.other_codes.in_turn import InTurn, Output
-from deadstick.solve.places import telling
-from deadstick.solve.register import Hits, Register, find_hits
-from deadstick.solve.spread import scattered
-from deadstick.solve.survey import Survey
+from deadstick.solve.page_size.geometry import PageCandidate
+from deadstick.solve.register.register import Hits, Register, find_hits
 
 LONGEST_GAP = 32
 """Metadata outside the code's cover are few bytes; a longer gap is unused (common practice, no source)."""

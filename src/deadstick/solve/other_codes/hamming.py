@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from deadstick.codes.hamming import HammingCode
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
-from deadstick.solve.geometry import PageCandidate, data_bytes_of
+from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.found import FoundOther, loose_metadata, rows_of
-from deadstick.solve.survey import Survey
+from deadstick.solve.page_size.geometry import PageCandidate, data_bytes_of
 
 ROWS = 1024
 FEWEST_ROWS = 48

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.scrambler import Restart, stream_positions
-from deadstick.solve.geometry import data_bytes_of
+from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.other_codes.roots import MESSAGES
-from deadstick.solve.register import Hits, Register
-from deadstick.solve.survey import Survey
+from deadstick.solve.page_size.geometry import data_bytes_of
+from deadstick.solve.register.register import Hits, Register
 
 EVERYTHING, DATA = frozenset(Part), frozenset({Part.DATA})
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.other_codes.found import Sight
 from deadstick.solve.other_codes.in_turn import InTurn
 from deadstick.solve.other_codes.reed_solomon import Hunt
-from deadstick.solve.register import Hits, Register, find_hits
-from deadstick.solve.survey import Survey
+from deadstick.solve.register.register import Hits, Register, find_hits
 
 ROWS = 128
 FEWEST_ROWS = 16

@@ -9,12 +9,12 @@ from deadstick.rebuild.certainty import chances_of
 from deadstick.recipe.code import LOST, Code, in_code_order
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
-from deadstick.solve.chance import log10_tail
-from deadstick.solve.geometry import PageCandidate, data_bytes_of
+from deadstick.solve.common.chance import log10_tail
 from deadstick.solve.other_codes.found import FoundOther, Sight, loose_metadata
 from deadstick.solve.other_codes.reed_solomon import Hunt, Window
 from deadstick.solve.other_codes.roots import Root
-from deadstick.solve.register import Register
+from deadstick.solve.page_size.geometry import PageCandidate, data_bytes_of
+from deadstick.solve.register.register import Register
 
 FEWEST_SHARE = 0.125
 """Of the rows in which the first codeword is clean, so many must have each of the others clean."""

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from deadstick.codes.field import Field
 from deadstick.codes.kernels.reed_solomon import unpack
 from deadstick.recipe.code import BitOrder, Code, in_code_order
-from deadstick.solve.chance import log10_tail
-from deadstick.solve.geometry import data_bytes_of
+from deadstick.solve.common.chance import log10_tail
 from deadstick.solve.other_codes import kernels
 from deadstick.solve.other_codes.roots import ORDERS, Root
+from deadstick.solve.page_size.geometry import data_bytes_of
 
 FIRST_ROWS, FIRST_HITS = 32, 2
 """Rows that are looked at first, and those of them that make a place worth the others. Where one word in six is clean,

@@ -1,0 +1,1 @@
+"""How do pages of planes, chips and wide buses follow one another?"""

@@ -1,0 +1,1 @@
+"""Numbers and versions of blocks under stored keystreams that fall into groups, each with an unknown constant."""

@@ -1,0 +1,224 @@
+"""Metadata before the data of a codeword, or behind them: the code cannot tell, the metadata themselves can.
+
+A word of a cyclic code says where it begins and ends and not what its bytes are for. Metadata hardly change from page
+to page, data do; a scrambler before the code hides that until it is undone. And metadata that never change are zeros in
+differences of pages: before a codeword they may be left out there, and the pages themselves must tell.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.solve.codeword.word_fit import with_content
+from deadstick.solve.scrambler.changed_marker import FEWEST_TELLING, changed_markers, is_steady
+
+CLEARLY = 0.2
+"""How much clearer metadata must be before their place is another than the columns said."""
+TIED_CLEARNESS = 0.02
+"""How much clearer metadata must be to decide between hypotheses that the code cannot tell apart."""
+FEWER_ERRORS = 0.25
+"""Of the metadata's bits: half of them are wrong where a keystream is too many or missing."""
+
+
+def orders(layout: PageLayout) -> Iterator[PageLayout]:
+    """The layout, and the one with data and metadata of each codeword in the other order, where the code allows it."""
+    yield layout
+    words = [codeword.message for codeword in layout.codewords]
+    if any(span.target is not None for message in words for span in message) or not layout.metadata_bits:
+        return
+    if all(_is_in_line(message) for message in words):
+        turned = [Codeword(_joined(_turned(word.message)), word.parity) for word in layout.codewords]
+        yield replace(layout, codewords=tuple(turned))
+
+
+def readings(layout: PageLayout) -> Iterator[PageLayout]:
+    """The layout, and those that differences of pages cannot tell from it where some metadata never change."""
+    yield from orders(layout)
+    for silent in (_with_silent_metadata(layout), _with_even_metadata(layout)):
+        if silent is not None:
+            yield silent
+
+
+def _with_even_metadata(layout: PageLayout) -> PageLayout | None:
+    """The layout in which each codeword has metadata before its data as the first one has, where there is room.
+
+    Filler that never changes is zero in differences, and a word of a cyclic code may begin behind its zeros.
+    """
+    first = layout.codewords[0].message[0]
+    if first.part is not Part.METADATA:
+        return None
+    ends = {span.end for word in layout.codewords for span in word.spans}
+
+    def room(start: int) -> int:
+        return start - max((end for end in ends if end <= start), default=0)
+
+    # Unused bytes before the metadata lie before those of all codewords.
+    unused = {room(word.message[0].start) for word in layout.codewords if word.message[0].part is Part.METADATA}
+    words = [layout.codewords[0]]
+    for word in layout.codewords[1:]:
+        begin = word.message[0].start - first.bits
+        left = room(word.message[0].start) - first.bits
+        is_bare = all(span.part is Part.DATA for span in word.message)
+        free = 0 <= left <= 8 or left in unused
+        message = (Span(Part.METADATA, begin, first.bits), *word.message) if is_bare and free else word.message
+        words.append(replace(word, message=message))
+    loose = tuple(span for span in layout.loose if not any(_meets(span, word) for word in words))
+    return replace(layout, codewords=tuple(words), loose=loose) if tuple(words) != layout.codewords else None
+
+
+def _meets(span: Span, word: Codeword) -> bool:
+    return any(span.start < other.end and other.start < span.end for other in word.spans)
+
+
+def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:
+    """The layout in which what lies between codewords in line is metadata before each of them.
+
+    A word that is followed by zeros is one of a cyclic code a few bytes later, too; so the first codeword lies as far
+    from the second as that from the third.
+    """
+    others = layout.codewords[1:]
+    if len(others) < 2 or any(len(word.message) > 1 or len(word.parity) > 1 for word in others):
+        return None
+    starts = [word.message[0].start for word in others]
+    pitch = starts[1] - starts[0]
+    data, parity = others[0].message[0], others[0].parity[0]
+    if any(after - before != pitch for before, after in pairwise(starts)) or data.end != parity.start:
+        return None
+    bits, first = pitch - (parity.end - data.start), starts[0] - pitch
+    if bits <= 0 or bits % 8 or first < bits:
+        return None
+    words = []
+    for start in (first, *starts):
+        message = (Span(Part.METADATA, start - bits, bits), Span(Part.DATA, start, data.bits))
+        words.append(Codeword(message, (Span(Part.PARITY, start + data.bits, parity.bits),)))
+    return replace(layout, codewords=tuple(words), loose=())
+
+
+def _is_in_line(message: tuple[Span, ...]) -> bool:
+    """Whether the bits of a message follow each other, but for a column that is left out or stored elsewhere."""
+    spans = [message[0]]
+    for span in message[1:]:
+        if span.bits > 8 or 0 <= span.start - spans[-1].end <= 8:
+            spans.append(span)
+    return all(0 <= behind.start - before.end <= 8 for before, behind in pairwise(spans))
+
+
+def _turned(message: tuple[Span, ...]) -> Iterator[Span]:
+    """The message with its parts in the other order, over the same bits."""
+    parts = {part: sum(span.bits for span in message if span.part is part) for part in (Part.DATA, Part.METADATA)}
+    first, second = (Part.METADATA, Part.DATA) if message[0].part is Part.DATA else (Part.DATA, Part.METADATA)
+    left = parts[first]
+    for span in message:
+        before = min(left, span.bits)
+        left -= before
+        if before:
+            yield Span(first, span.start, before)
+        if span.bits > before:
+            yield Span(second, span.start + before, span.bits - before)
+
+
+def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Spans of one part that follow each other without a gap as one."""
+    out: list[Span] = []
+    for span in spans:
+        if out and out[-1].part is span.part and out[-1].end == span.start:
+            out[-1] = replace(out[-1], bits=out[-1].bits + span.bits)
+        else:
+            out.append(span)
+    return tuple(out)
+
+
+def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> float:
+    """How alike the metadata of some pages are, 0 to 1: the mean share of the most frequent byte of each column.
+
+    In free space data are as alike as metadata, so pages with content are asked, if there are enough.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    batch = recipe.decode(pages, numbers)
+    good = (batch.errors >= 0).all(axis=1)
+    metadata = batch.metadata[good]
+    telling = with_content(batch.data[good]) if metadata.size else metadata
+    if len(telling) >= FEWEST_TELLING:
+        metadata = metadata[telling]
+    if not metadata.size:
+        return 0.0
+    return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
+
+
+def with_clearest_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe, or the one whose keystreams treat the metadata outside the code's cover the other way.
+
+    The code cannot tell whether the keystream runs over them. Where a keystream goes on from the data to the metadata,
+    its rule tells; where it starts anew at every column, only the metadata themselves do.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    scrambler = recipe.scrambler
+    if scrambler is None or not recipe.layout.loose or scrambler.restart != "column":
+        return recipe
+    other = replace(recipe, scrambler=replace(scrambler, covers=scrambler.covers ^ {Part.METADATA}))
+    clearer = clearness(other, pages, numbers) > clearness(recipe, pages, numbers) + TIED_CLEARNESS
+    return other if clearer else recipe
+
+
+def with_right_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:
+    """The recipe, or the one whose keystreams treat metadata the other way, if the code corrects fewer bits then.
+
+    A strong code bears a keystream too many over a few metadata bytes. With data and metadata in the wrong order some
+    bytes have one too many or none whichever way, so this is to be asked when the order is settled.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers.
+    """
+    scrambler, code, words = recipe.scrambler, recipe.code, recipe.layout.codewords
+    inside = sum(span.bits for word in words for span in word.message if span.part is Part.METADATA)
+    if scrambler is None or code is None or not inside or scrambler.place != "after_ecc":
+        return recipe
+    # A keystream that runs on from part to part would be another one behind the metadata.
+    turned = replace(scrambler, restart="column", covers=scrambler.covers ^ {Part.METADATA})
+    other = replace(recipe, scrambler=turned)
+    mine, others = (one.decode(pages, numbers).errors for one in (recipe, other))
+    told = (mine >= 0) | (others >= 0)
+    fewer = np.where(mine >= 0, mine, code.t + 1) - np.where(others >= 0, others, code.t + 1)
+    return other if fewer[told].sum() > FEWER_ERRORS * inside / len(words) * told.sum() else recipe
+
+
+def settled(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64], *, by_order: bool = True) -> Recipe:
+    """The recipe with data, metadata and the marker's byte where the decoded pages show them.
+
+    Only pages with content are asked: in free space data are as alike as metadata.
+
+    Args:
+        recipe: decodes pages.
+        pages: `uint8[pages, page_bytes]`.
+        numbers: `int64[pages]`, their numbers, ascending; some of them next to each other.
+        by_order: whether the order of data and metadata is open, since a keystream runs over all parts or none.
+    """
+    telling = with_content(recipe.decode(pages, numbers).data)
+    pages, numbers = pages[telling], numbers[telling]
+    if len(pages) < FEWEST_TELLING:
+        return recipe
+    likely = clearness(recipe, pages, numbers)
+    for layout in orders(recipe.layout) if by_order else ():
+        other = replace(recipe, layout=layout)
+        if clearness(other, pages, numbers) > likely + CLEARLY:
+            recipe = other
+    for layout in changed_markers(recipe, pages, numbers):
+        other = replace(recipe, layout=layout)
+        if is_steady(other, pages, numbers):
+            recipe = other
+    return recipe

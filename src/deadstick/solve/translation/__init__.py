@@ -1,0 +1,1 @@
+"""Block size and translation, every hypothesis judged by the volumes that it makes."""

@@ -1,0 +1,1 @@
+"""Which metadata bytes are the version of a block, and how do versions follow each other?"""

@@ -1,0 +1,77 @@
+"""Keystreams that were added to data and metadata before the code saw them."""
+
+import numpy as np
+
+from deadstick.recipe.code import Code
+from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.recipe.recipe import Recipe
+from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
+from deadstick.solve.codeword.survey import Survey
+from deadstick.solve.scrambler.coded_pages import Reread, Unscrambled
+from deadstick.solve.scrambler.scrambler_before_code import before_code
+
+BLOCK, BLOCKS, COUNT, SECTOR = 16, 40, 8, 512
+DATA, METADATA, PARITY = 1024, 17, 7
+PAGES = np.arange(BLOCK * BLOCKS)
+CODE = Code(14, 0x402B, 4)
+
+
+def layout(*, metadata_first: bool) -> PageLayout:
+    """Two codewords in line, the first with metadata."""
+    parts = [(Part.METADATA, METADATA), (Part.DATA, DATA)]
+    first, second = parts if metadata_first else parts[::-1]
+    words, column = [], 0
+    for message in ((first, second), ((Part.DATA, DATA),)):
+        spans = []
+        for part, size in (*message, (Part.PARITY, PARITY)):
+            spans.append(Span.of_bytes(part, column, size))
+            column += size
+        words.append(Codeword(tuple(spans[:-1]), (spans[-1],)))
+    return PageLayout(column, tuple(words))
+
+
+def controller(*, metadata_first: bool) -> Recipe:
+    rng = np.random.default_rng(1)
+    streams = tuple(rng.bytes(DATA + METADATA) for _ in range(COUNT))
+    scrambler = Scrambler("before_ecc", "codeword", StoredKeystreams(streams), frozenset({Part.DATA, Part.METADATA}))
+    return Recipe(BLOCK, layout(metadata_first=metadata_first), CODE, scrambler)
+
+
+def contents() -> tuple[np.ndarray, np.ndarray]:
+    """Packed data, every sixth sector of which is blank, and metadata that number blocks."""
+    rng = np.random.default_rng(2)
+    data = rng.integers(0, 256, (len(PAGES), 2 * DATA // SECTOR, SECTOR), np.uint8)
+    data[rng.random(data.shape[:2]) < 1 / 6] = 0
+    metadata = np.full((len(PAGES), METADATA), 0xA5, np.uint8)
+    metadata[:, 3] = rng.permutation(BLOCKS)[PAGES // BLOCK]
+    return data.reshape(len(PAGES), -1), metadata
+
+
+def solved(true: Recipe, *, metadata_first: bool) -> tuple[Unscrambled, np.ndarray]:
+    """The scrambler from pages whose parts were taken to lie in some order, and the pages."""
+    raw = true.encode(*contents(), PAGES)
+    read = Reread(Survey(raw.reshape(-1), true.layout.page_bytes), layout(metadata_first=metadata_first), CODE, 0)
+    found = before_code(read, Unscrambled(Recipe(1, read.layout, CODE), len(raw), len(raw)))
+    assert found is not None
+    return found, raw
+
+
+def test_metadata_before_the_data_show_once_a_table_of_keystreams_is_off() -> None:
+    true = controller(metadata_first=True)
+    found, raw = solved(true, metadata_first=False)
+    assert found.recipe.layout == true.layout
+    assert found.derived == 0
+    assert (found.recipe.decode(raw, PAGES).data == contents()[0]).all()
+
+
+def test_metadata_behind_the_data_stay_there() -> None:
+    true = controller(metadata_first=False)
+    found, raw = solved(true, metadata_first=False)
+    assert found.recipe.layout == true.layout
+    assert (found.recipe.decode(raw, PAGES).data == contents()[0]).all()
+
+
+def test_an_order_that_is_right_is_not_turned() -> None:
+    true = controller(metadata_first=True)
+    found, _ = solved(true, metadata_first=True)
+    assert found.recipe.layout == true.layout
