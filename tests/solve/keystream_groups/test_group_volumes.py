@@ -1,6 +1,7 @@
 """Few large blocks under two stored keystreams that meet at borders of blocks alone: volumes and copies tell all."""
 
 import numpy as np
+from states_kit import volume_states
 
 from deadstick.progress import silent
 from deadstick.rebuild.page_space import PageSpace
@@ -9,8 +10,6 @@ from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
 from deadstick.recipe.translation import BitField, Translation
-from deadstick.simulate.contents import scenario_files
-from deadstick.simulate.volume import FatVolume
 from deadstick.solve.blocks.block_metadata import block_metadata
 from deadstick.solve.blocks.block_size import BlockSize
 from deadstick.solve.blocks.placed_blocks import newest_blocks
@@ -30,19 +29,6 @@ CONTROLLER = Recipe(
 WITHOUT_METADATA = with_offsets(
     CONTROLLER, np.random.default_rng(8).integers(0, 256, (2, LAYOUT.metadata_bytes), np.uint8)
 )
-
-
-def states() -> tuple[np.ndarray, np.ndarray]:
-    """A volume before and after some more files were saved: blocks were only filled."""
-    files = scenario_files(5, NUMBERS * BLOCK_BYTES // 2)
-    volume = FatVolume(NUMBERS * BLOCK_BYTES, 4)
-    late = len(files) * 9 // 10
-    for file in files[:late]:
-        volume.write(file)
-    before = volume.image()
-    for file in files[late:]:
-        volume.write(file)
-    return before, volume.image()
 
 
 def dump(older: np.ndarray, disk: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -65,7 +51,7 @@ def dump(older: np.ndarray, disk: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_volumes_and_copies_tell_numbers_and_versions_of_few_blocks() -> None:
-    raw, right = dump(*states())
+    raw, right = dump(*volume_states(NUMBERS * BLOCK_BYTES, NUMBERS * BLOCK_BYTES // 2))
     found = translated(PageSpace.of(raw, 1), WITHOUT_METADATA, BlockSize(BLOCK, "", None), silent).recipe
     space = PageSpace.of(raw, BLOCK)
     assert found.translation.version is not None

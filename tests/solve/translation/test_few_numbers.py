@@ -1,6 +1,7 @@
 """Three logical blocks with copies: their content tells what their range cannot."""
 
 import numpy as np
+from states_kit import volume_states
 
 from deadstick.progress import silent
 from deadstick.rebuild.page_space import PageSpace
@@ -28,15 +29,7 @@ STATE = np.array([0, 1, 1, 0, 0, 1, 1])
 
 def states() -> np.ndarray:
     """`uint8[2, NUMBERS, BLOCK_BYTES]`: a volume before and after some more files were saved."""
-    files = scenario_files(5, NUMBERS * BLOCK_BYTES * 3 // 4)
-    volume = FatVolume(NUMBERS * BLOCK_BYTES, 4)
-    late = len(files) * 9 // 10
-    for file in files[:late]:
-        volume.write(file)
-    before = volume.image()
-    for file in files[late:]:
-        volume.write(file)
-    return np.stack([before, volume.image()]).reshape(2, NUMBERS, -1)
+    return np.stack(volume_states(NUMBERS * BLOCK_BYTES, NUMBERS * BLOCK_BYTES * 3 // 4)).reshape(2, NUMBERS, -1)
 
 
 def dump(disks: np.ndarray, numbers: np.ndarray, versions: np.ndarray) -> np.ndarray:
