@@ -4,7 +4,7 @@ import zlib
 
 from files_kit import MemoryDisk, disk_with, gpt, look, make_fat, mbr, needs, noise, spoil
 
-from deadstick.files.partitions import read_partitions
+from deadstick.files.partitions import first_partition_sector, read_partitions
 from deadstick.files.records import FileState
 from deadstick.files.scan import list_files
 from deadstick.files.volumes import find_volumes
@@ -54,6 +54,15 @@ def test_the_second_gpt_header_stands_in_for_a_lost_first() -> None:
     broken = spoil(data, {1: SectorState.LOST, 2: SectorState.LOST})
     assert [p.first_sector for p in read_partitions(broken).partitions] == [128]
     assert {one.state for one in look(broken)[0] if not one.file.deleted} == {FileState.EXACT}
+
+
+def test_a_table_tells_where_its_first_partition_begins() -> None:
+    table = mbr((0x06, SECOND, 400), (0x01, START, 400))
+    assert first_partition_sector(table, 16_384) == START
+    assert first_partition_sector(table, START) == 0
+    assert first_partition_sector(mbr(), 16_384) == 0
+    assert first_partition_sector(mbr((0x01, START, 400), boot=b"\x55" * 446), 16_384) == START
+    assert first_partition_sector(table[:446] + b"\x55" * 64 + table[510:], 16_384) == 0
 
 
 def test_crc_32_of_an_empty_gpt() -> None:

@@ -50,6 +50,20 @@ def _is_mbr(sector: bytes, disk_sectors: int) -> bool:
     return bool(used) and all(s[0] in (0x00, 0x80) for s in slots)
 
 
+def first_partition_sector(sector: bytes, disk_sectors: int) -> int:
+    """The first sector that a partition table in sector 0 names; 0 where the sector holds none.
+
+    Whatever lies before it belongs to no volume. Under a GPT that is the header behind the table.
+
+    Args:
+        sector: the first one of the disk, or what may be it.
+        disk_sectors: of the disk at the most.
+    """
+    if not _is_mbr(sector, disk_sectors):
+        return 0
+    return min(first for _flag, kind, first, _count in _slots(sector) if kind and first)
+
+
 def read_partitions(disk: Disk) -> PartitionTable:
     """Read GPT (first header, else the second) or MBR with its logical partitions."""
     sector, total = disk.read(0, SECTOR_BYTES), disk.size // SECTOR_BYTES

@@ -1,6 +1,9 @@
 """Numbers and versions of blocks under stored keystreams that meet at the borders of blocks alone."""
 
+import struct
+
 import numpy as np
+import pytest
 
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import Code
@@ -39,11 +42,14 @@ def metadata_of(logical: np.ndarray, versions: np.ndarray) -> np.ndarray:
     return metadata
 
 
-def dump(logical: np.ndarray = LOGICAL, versions: np.ndarray = WRITES) -> np.ndarray:
-    """Copies of a block hold the same data; the disk begins in number 0."""
+def dump(logical: np.ndarray = LOGICAL, versions: np.ndarray = WRITES, partition: int = 0) -> np.ndarray:
+    """Copies of a block hold the same data; the disk begins in number 0, and its partition in another, if any."""
     content = np.random.default_rng(7).integers(0, 256, (64, BLOCK, 512), np.uint8)
     content[:, 0, 510:] = 0
     content[0, 0, 510:] = 0x55, 0xAA
+    if partition:
+        slot = struct.pack("<B3xB3xII", 0, 0x0C, partition * BLOCK, NUMBERS * BLOCK)
+        content[0, 0, 446:510] = np.frombuffer(slot.ljust(64, b"\0"), np.uint8)
     data = content[logical].reshape(-1, 512)
     return controller().encode(data, metadata_of(logical, versions), PAGES)
 
@@ -87,6 +93,25 @@ def test_counts_of_writes_are_those_of_most_blocks_in_each_group() -> None:
 
 def test_nothing_is_told_where_a_number_is_missing() -> None:
     raw = dump(np.where(LOGICAL == NUMBERS - 4, NUMBERS, LOGICAL))
+    assert with_tied_groups(PageSpace.of(raw, BLOCK), without_metadata()) is None
+
+
+@pytest.mark.parametrize(("partition", "is_told"), [(4, True), (3, False), (0, False)])
+def test_blocks_before_the_first_partition_need_not_be_written(partition: int, is_told: bool) -> None:
+    """Numbers 1 to 3 are missing."""
+    logical = np.where(LOGICAL > 0, LOGICAL + 3, 0)
+    raw = dump(logical, partition=partition)
+    tied = with_tied_groups(PageSpace.of(raw, BLOCK), without_metadata())
+    assert (tied is not None) == is_told
+    if tied is not None:
+        constant = tied.decode(raw, PAGES).metadata ^ metadata_of(logical, WRITES)
+        assert (constant == constant[0]).all()
+        assert constant[0, 2] == 0
+
+
+def test_a_partition_table_excuses_no_gap_behind_it() -> None:
+    logical = np.where(LOGICAL > 0, LOGICAL + 3, 0)
+    raw = dump(np.where(logical == NUMBERS - 4, NUMBERS + 3, logical), partition=4)
     assert with_tied_groups(PageSpace.of(raw, BLOCK), without_metadata()) is None
 
 

@@ -25,6 +25,7 @@ def are_sure(
     first: int,
     named: Collection[int],
     width: int,
+    needed_from: int = 1,
 ) -> bool:
     """Whether hardly any group is where it is by accident.
 
@@ -37,6 +38,7 @@ def are_sure(
         first: the group of number 0, which is known.
         named: groups that ties join to it, by way of others or at once.
         width: bits of a number.
+        needed_from: see `log10_filling`.
     """
     others = sorted(set(numbers) - {first})
     every = len(others) <= MOST_ASKED
@@ -44,16 +46,25 @@ def are_sure(
         for some in combinations(others, size):
             across = sum((one in some) != (other in some) for one, other in ties)
             tried = 0 if every and set(some) <= set(named) else width
-            chance = log10_filling(numbers, some, width) + tried * np.log10(2) + AGREEING * max(0, across - 1)
+            filling = log10_filling(numbers, some, width, needed_from)
+            chance = filling + tried * np.log10(2) + AGREEING * max(0, across - 1)
             if chance >= SURE_GAPS:
                 return False
     return True
 
 
-def log10_filling(numbers: Mapping[int, NDArray[np.int64]], some: Collection[int], width: int) -> float:
+def log10_filling(
+    numbers: Mapping[int, NDArray[np.int64]], some: Collection[int], width: int, needed_from: int = 1
+) -> float:
     """Logarithm of the chance that groups fill the gaps that all others leave, under one wrong constant.
 
     Of so many numbers, drawn at random, the gaps must all be among them (hypergeometric distribution).
+
+    Args:
+        numbers: by group, of its blocks.
+        some: the groups in question.
+        width: bits of a number.
+        needed_from: smaller numbers than this, but 0, may be missing. That they are there then tells nothing.
 
     >>> numbers = {0: np.array([0, 1, 3]), 1: np.array([1, 2])}
     >>> round(10 ** log10_filling(numbers, [1], width=4), 3)  # one of two is the 2 that is missing
@@ -61,6 +72,6 @@ def log10_filling(numbers: Mapping[int, NDArray[np.int64]], some: Collection[int
     """
     left = np.concatenate([[0], *(mine for group, mine in numbers.items() if group not in some)])
     mine = np.unique(np.concatenate([numbers[group] for group in some]))
-    gaps = np.setdiff1d(np.arange(max(int(mine.max()), int(left.max())) + 1), left)
+    gaps = np.setdiff1d(np.arange(needed_from, max(int(mine.max()), int(left.max())) + 1), left)
     drawn = np.arange(len(gaps))
     return float(np.log10((len(mine) - drawn) / ((1 << width) - drawn)).sum())

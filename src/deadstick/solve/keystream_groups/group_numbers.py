@@ -2,7 +2,8 @@
 
 Groups that copies tie have one constant over the number in common. The block in which the disk begins is number 0,
 which tells that of its own. The others must fill the gaps that this one leaves in the row of numbers: if that happens
-under one constant of each alone, and hardly by accident, all numbers are told.
+under one constant of each alone, and hardly by accident, all numbers are told. Blocks before the first partition, as
+the table in number 0 has it, may never have been written.
 
 Bytes that most blocks have in common are made equal under all groups; so are versions that count how often each block
 was written, as most were written as often as each other. Numbers of writes, which all differ, lie in a narrow range.
@@ -72,12 +73,13 @@ def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
         first, added = places[int(blocks.groups[begin])]
         if not numbered[begin]:
             continue
-        told = filled(sets, {first: int(readings[begin]) ^ added}, blocks.count)
-        if told is None or not _are_filled(sets, told, first, blocks.width):
+        needed_from = blocks.needed_from.get(begin, 1)
+        told = filled(sets, {first: int(readings[begin]) ^ added}, blocks.count, needed_from)
+        if told is None or not _are_filled(sets, told, first, blocks.width, needed_from):
             continue
         constants = {group: told[places[group][0]] ^ places[group][1] for group in names}
         named = {group for group in names if places[group][0] == first}
-        if _is_sure(blocks, readings, constants, int(blocks.groups[begin]), named):
+        if _is_sure(blocks, readings, constants, begin, named):
             found[tuple(constants.values())] = constants
     if len(found) != 1:
         return None
@@ -85,33 +87,38 @@ def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
     return {group: constant | high[group] for group, constant in constants.items()}
 
 
-def _are_filled(sets: dict[int, NDArray[np.int64]], told: dict[int, int], first: int, width: int) -> bool:
+def _are_filled(
+    sets: dict[int, NDArray[np.int64]], told: dict[int, int], first: int, width: int, needed_from: int
+) -> bool:
     """Whether no groups that ties join, but the first, fill the gaps that all others leave by accident."""
     numbers = {root: sets[root] ^ constant for root, constant in told.items()}
-    chances = [log10_filling(numbers, [root], width) for root in told if root != first]
+    chances = [log10_filling(numbers, [root], width, needed_from) for root in told if root != first]
     return all(chance + width * math.log10(2) < SURE_GAPS for chance in chances)
 
 
 def _is_sure(
-    blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], first: int, named: set[int]
+    blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], begin: int, named: set[int]
 ) -> bool:
-    """Whether every group but that of number 0 is hardly where it is by accident."""
+    """Whether every group but that of number 0 is hardly where it is by accident, if the disk begins in some row."""
     numbers = {
         group: np.unique(readings[(blocks.groups == group) & (readings >= 0)]) ^ constant
         for group, constant in constants.items()
     }
     told = [tie for tie in blocks.ties if min(readings[tie.one], readings[tie.other]) >= 0]
     ties = [(int(blocks.groups[tie.one]), int(blocks.groups[tie.other])) for tie in told]
-    return are_sure(numbers, ties, first, named, blocks.width)
+    return are_sure(numbers, ties, int(blocks.groups[begin]), named, blocks.width, blocks.needed_from.get(begin, 1))
 
 
-def filled(sets: dict[int, NDArray[np.int64]], known: dict[int, int], limit: int) -> dict[int, int] | None:
+def filled(
+    sets: dict[int, NDArray[np.int64]], known: dict[int, int], limit: int, needed_from: int = 1
+) -> dict[int, int] | None:
     """The only constants under which numbers fill a range from 0 on.
 
     Args:
         sets: by group, its numbers but for a constant.
         known: by group, constants that are known.
         limit: numbers are smaller.
+        needed_from: smaller numbers than this, but 0, may be missing.
 
     Returns:
         By group; None where there is none, there are several, or it would take too long to tell.
@@ -126,8 +133,10 @@ def filled(sets: dict[int, NDArray[np.int64]], known: dict[int, int], limit: int
         numbers = (sets[root] ^ constant).tolist()
         return sum(1 << number for number in numbers) if max(numbers) < limit else 0
 
+    spare = (1 << needed_from) - 1
     found: set[tuple[tuple[int, int], ...]] = set()
-    stack = [(known, _union(mask(root, constant) for root, constant in known.items()))]
+    begun = _union(mask(root, constant) for root, constant in known.items())
+    stack = [(known, begun | spare if begun else 0)]
     steps = 0
     while stack:
         constants, taken = stack.pop()

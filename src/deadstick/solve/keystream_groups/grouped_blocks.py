@@ -1,11 +1,13 @@
 """What is known of written blocks under several groups of keystreams, and which of their bytes may number them."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.files.partitions import first_partition_sector
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
@@ -30,6 +32,7 @@ class GroupedBlocks:
         count: blocks of the chip; numbers are smaller.
         of_streams: `int64[keystreams]`, the group of each.
         copies: what lies in the blocks.
+        needed_from: by row of `begins`, see `_needed_from`; 1 where nothing is said.
     """
 
     metadata: BlockMetadata
@@ -39,6 +42,7 @@ class GroupedBlocks:
     count: int
     of_streams: NDArray[np.int64]
     copies: Copies
+    needed_from: dict[int, int] = field(default_factory=dict)
 
     @property
     def width(self) -> int:
@@ -52,7 +56,23 @@ def grouped_blocks(space: PageSpace, recipe: Recipe) -> GroupedBlocks:
     groups = groups_of_blocks(recipe, count)[metadata.blocks]
     begins = np.flatnonzero(np.isin(metadata.blocks, beginnings(space, recipe))).tolist()
     copies = Fillings.of(space, recipe, len(metadata.blocks))
-    return GroupedBlocks(metadata, groups, [], begins, count, keystream_groups(recipe, count), copies)
+    needed_from = {row: _needed_from(space, recipe, int(metadata.blocks[row])) for row in begins}
+    return GroupedBlocks(metadata, groups, [], begins, count, keystream_groups(recipe, count), copies, needed_from)
+
+
+def _needed_from(space: PageSpace, recipe: Recipe, begin: int) -> int:
+    """The first number behind 0 that must be there, if the disk begins in some block.
+
+    Partitions begin at round places, as at 1 MiB (common practice, no source). Blocks between the partition table and
+    the first partition belong to no volume, and numbers that were never written are missing. Nothing is forgiven
+    behind that: there lie the files, two copies of which may be taken for copies of a block.
+    """
+    block_sectors = recipe.pages_per_block * recipe.layout.data_bytes // SECTOR_BYTES
+    pages = np.array([begin * recipe.pages_per_block], np.int64)
+    batch = recipe.decode(space.take(pages), space.numbers(pages))
+    disk_sectors = len(space) // recipe.pages_per_block * block_sectors
+    first = first_partition_sector(batch.data[0, :SECTOR_BYTES].tobytes(), disk_sectors)
+    return max(1, first // block_sectors)
 
 
 def number_fields(blocks: GroupedBlocks) -> Iterator[BitField]:
