@@ -11,6 +11,9 @@ from deadstick.solve.register.register import Register, find_hits, find_register
 # P. Alfke, Xilinx XAPP052 (1996), table 3: maximal-length taps 15,14; 32,22,2,1; 63,62, as characteristic polynomials.
 TAPS = {15: (15, 14), 32: (32, 22, 2, 1), 63: (63, 62)}
 
+LONGEST_TAPS = (64, 63, 61, 60)
+"""Of the same table."""
+
 
 def test_a_register_that_gives_complements_is_found_whole() -> None:
     """Under (x + 1)^2 q the complement of every output is an output, too, and no register is left without a factor."""
@@ -68,6 +71,20 @@ def test_register_of_the_tap_table_shows_in_free_space(width: int, order: str) -
     assert {int(position) // 1000 for position in hits.positions} == {20, 21, 22, 23, 40, 41}
     assert hits.ones[hits.positions > 39_000].all()
     assert not hits.ones[hits.positions < 39_000].any()
+
+
+@pytest.mark.parametrize("order", ["lsb", "msb"])
+def test_the_longest_register_shows_where_all_its_output_is_complemented(order: BitOrder) -> None:
+    """The complement of 64 stages takes 65; data under a code of unknown inversion are mostly complements."""
+    longest = polynomial(LONGEST_TAPS)
+    data = np.random.default_rng(64).integers(0, 256, 60_000, np.uint8)
+    stream = Lfsr(longest).keystream(np.array([9], np.uint64), 2_000, order)[0]
+    data[20_000:22_000] = ~stream
+    found = find_registers(data)
+    assert [(register.polynomial, register.bit_order) for register in found] == [(longest, order)]
+    hits = find_hits(data, found[0])
+    assert {int(position) // 1000 for position in hits.positions} == {20, 21}
+    assert hits.ones.all()
 
 
 def test_noise_and_repeating_data_have_no_register() -> None:

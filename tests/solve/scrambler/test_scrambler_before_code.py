@@ -1,11 +1,13 @@
 """Keystreams that were added to data and metadata before the code saw them."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, StoredKeystreams
 from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.scrambler.coded_pages import Reread, Unscrambled
 from deadstick.solve.scrambler.scrambler_before_code import before_code
@@ -75,3 +77,39 @@ def test_an_order_that_is_right_is_not_turned() -> None:
     true = controller(metadata_first=True)
     found, _ = solved(true, metadata_first=True)
     assert found.recipe.layout == true.layout
+
+
+# P. Alfke, Xilinx XAPP052 (1996), table 3: taps 64, 63, 61, 60.
+LONGEST = 1 << 64 | 1 << 63 | 1 << 61 | 1 << 60 | 1
+
+
+def longest_register() -> Recipe:
+    """The controller with the longest register, and one seed for all pages of a block."""
+    seeds = np.random.default_rng(3).integers(1, 1 << 63, COUNT, dtype=np.uint64)
+    covers = frozenset({Part.DATA, Part.METADATA})
+    scrambler = Scrambler("before_ecc", "page", LfsrKeystreams(LONGEST, tuple(seeds.tolist())), covers, 0, 1)
+    return replace(controller(metadata_first=False), scrambler=scrambler)
+
+
+def found_under(true: Recipe, data: np.ndarray) -> Unscrambled | None:
+    raw = true.encode(data, contents()[1], PAGES)
+    read = Reread(Survey(raw.reshape(-1), true.layout.page_bytes), true.layout, CODE, 0)
+    return before_code(read, Unscrambled(Recipe(1, true.layout, CODE), len(raw), len(raw)))
+
+
+def test_the_longest_register_is_found_where_the_code_gives_complements() -> None:
+    """The code cannot tell whether it is inverted, so free space may come out as the complement of the output."""
+    true = longest_register()
+    found = found_under(true, contents()[0] ^ 0xFF)
+    assert found is not None
+    assert found.register is not None
+    assert (found.register.polynomial, found.derived) == (LONGEST, 0)
+
+
+def test_the_longest_register_cannot_give_complements_as_well() -> None:
+    """That takes a stage more than a recipe can hold: no register is claimed."""
+    true = longest_register()
+    data, turned = contents()[0], PAGES // BLOCK % 2 == 0
+    data[turned] ^= 0xFF
+    found = found_under(true, data)
+    assert found is None or found.register is None

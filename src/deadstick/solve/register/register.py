@@ -82,11 +82,7 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
     found = []
     orders: tuple[BitOrder, ...] = ("lsb", "msb")
     for order in orders:
-        lengths, polynomials = linear_complexities(chosen, order, LONGEST_REGISTER)
-        short = (lengths > 1) & (lengths <= LONGEST_REGISTER)
-        # The highest coefficient of degree 64 does not fit into 64 bits; the length tells it.
-        pairs = zip(polynomials[short].tolist(), lengths[short].tolist(), strict=True)
-        seen = Counter(polynomial | 1 << length for polynomial, length in pairs)
+        seen = _explained(chosen, order)
         found += [
             Register(polynomial, order, count, len(chosen))
             for polynomial, count in _without_complement(seen).items()
@@ -94,6 +90,24 @@ def find_registers(data: NDArray[np.uint8]) -> tuple[Register, ...]:
         ]
     # Read from the other end of the bytes, the output of p obeys p(x^8), which explains the same windows.
     return tuple(sorted(_with_parts(found), key=lambda item: (-item.windows, item.width))[:8])
+
+
+def _explained(windows: NDArray[np.uint8], order: BitOrder) -> Counter[int]:
+    """The shortest register of each window that has one, with how many windows it explains.
+
+    The complement of an output takes a stage more. That of the longest register takes more stages than are looked for,
+    so what no register explains is asked again as its complement.
+    """
+    seen: Counter[int] = Counter()
+    asked = windows
+    for _ in range(2):
+        lengths, polynomials = linear_complexities(asked, order, LONGEST_REGISTER)
+        short = (lengths > 1) & (lengths <= LONGEST_REGISTER)
+        # The highest coefficient of degree 64 does not fit into 64 bits; the length tells it.
+        pairs = zip(polynomials[short].tolist(), lengths[short].tolist(), strict=True)
+        seen.update(polynomial | 1 << length for polynomial, length in pairs)
+        asked = ~asked[lengths > LONGEST_REGISTER]
+    return seen
 
 
 def _with_parts(found: list[Register]) -> list[Register]:

@@ -17,7 +17,7 @@ from deadstick.solve.codeword.survey import SURVEY_BYTES
 from deadstick.solve.common.spread import evenly
 from deadstick.solve.keystream.keystream import SeedRule, is_mixture, seed_rules
 from deadstick.solve.keystream.stored_keystreams import find_table
-from deadstick.solve.register.register import Hits, Register, find_hits, find_registers, merged
+from deadstick.solve.register.register import LONGEST_REGISTER, Hits, Register, find_hits, find_registers, merged
 from deadstick.solve.register.text_hits import find_text_hits
 from deadstick.solve.scrambler.changed_marker import PAGES, changed_markers, is_steady, with_next
 from deadstick.solve.scrambler.coded_pages import CodedPages, Unscrambled, known_pages
@@ -106,7 +106,7 @@ def _under_register(found: CodedPages, plain: Unscrambled) -> Iterator[Unscrambl
         row, column = np.divmod(hits.positions, layout.data_bytes)
         covers = (frozenset({Part.DATA}), frozenset({Part.DATA, Part.METADATA}))
         rules = seed_rules(hits, pages[row], columns_of[column], register, layout, 0, covers=covers)
-        rules = [rule for rule in rules if _is_whole(rule, found)]
+        rules = [rule for rule in rules if _is_whole(rule, found) and _has_stages(rule, register)]
         if rules:
             tied = [rule for rule in rules if rule.agreeing >= TIED_RULES * rules[0].agreeing]
             yield from (_with_rule(plain, rule, register) for rule in tied)
@@ -133,6 +133,11 @@ def _is_whole(rule: SeedRule, found: CodedPages) -> bool:
     """Whether enough of a rule was seen to make it one."""
     enough = 2 * len(rule.missing) <= rule.period
     return enough and not (rule.schedule.is_open and len(found.survey.data) >= SURVEY_BYTES)
+
+
+def _has_stages(rule: SeedRule, register: Register) -> bool:
+    """Whether one register gives all keystreams: outputs and complements of another take a stage more than it has."""
+    return register.has_complements or register.width < LONGEST_REGISTER or not is_mixed(rule)
 
 
 def _with_rule(plain: Unscrambled, rule: SeedRule, register: Register) -> Unscrambled:
