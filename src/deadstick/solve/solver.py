@@ -36,7 +36,7 @@ from deadstick.solve.page_size.restarts import candidates_by_register
 from deadstick.solve.register.register import Register, find_registers, with_known
 from deadstick.solve.scrambler.coded_pages import CodedPages
 from deadstick.solve.scrambler.find_scrambler import find_scrambler
-from deadstick.solve.whole_page.whole_page import larger_page, whole_page, with_larger_pages
+from deadstick.solve.whole_page.whole_page import larger_page, whole_other_page, whole_page, with_larger_pages
 
 REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
@@ -152,7 +152,10 @@ def _coded(
         return found, [findings.page_size(found, candidates), findings.layout(found), findings.code(found)]
 
     def other(found: FoundOther | None) -> tuple[CodedPages, list[Finding]] | None:
-        return None if found is None else (found, findings.other_code(found, candidates))
+        if found is None:
+            return None
+        found = whole_other_page(found)
+        return found, findings.other_code(found, candidates)
 
     if hints.code is not None and hints.code.family not in {"bch", "none"}:
         named = other(others.named(hints.code.family, deadline))

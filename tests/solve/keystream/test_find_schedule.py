@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deadstick.solve.keystream.find_schedule import _periodic, find_schedule
-from deadstick.solve.keystream.schedule import Schedule
+from deadstick.solve.keystream.find_schedule import _best, _periodic, find_schedule
+from deadstick.solve.keystream.schedule import Schedule, judged
 
 
 def seen(rule: Schedule, pages: int, share: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -97,6 +97,32 @@ def test_labels_of_a_few_keystreams_that_fell_apart(seed: int) -> None:
     found = find_schedule(pages, labels.astype(np.uint64), 0.9)
     assert found is not None
     assert (found.count, found.pages_per_block) == (period, 0)
+
+
+def test_copies_of_data_do_not_double_the_keystreams() -> None:
+    """Copies in some blocks have labels of their own, which a rule with twice the keystreams fits the better."""
+    rng = np.random.default_rng(3)
+    known = np.sort(rng.choice(48 * 200, 1400, replace=False))
+    once, twice = Schedule(48, 1, 0, 0, 0, 0), Schedule(96, 1, 0, 0, 0, 0)
+    numbers = twice.index(known)
+    copies = (numbers >= 48) & (numbers % 8 == 0) & (rng.random(len(known)) < 0.9)
+    labels = np.where(copies, numbers, once.index(known))
+    rules = [judged(known, labels, rule) for rule in (once, twice)]
+    assert rules[1].share > rules[0].share > 0.9
+    best = _best(rules, known, labels, 0.9)
+    assert best is not None
+    assert best.count == 48
+
+
+def test_keystreams_with_seeds_of_their_own_are_not_joined() -> None:
+    """A rule with fewer keystreams explains half of the pages, and the one with more parts no equal seeds."""
+    known = np.arange(48 * 40)
+    once, twice = Schedule(48, 1, 0, 0, 0, 0), Schedule(96, 1, 0, 0, 0, 0)
+    labels = twice.index(known)
+    rules = [judged(known, labels, rule) for rule in (once, twice)]
+    best = _best(rules, known, labels, 0.4)
+    assert best is not None
+    assert best.count == 96
 
 
 def test_seeds_of_a_short_register_that_come_twice_in_a_block() -> None:

@@ -132,3 +132,19 @@ def test_numbers_of_blocks_alone_make_no_keystream_over_metadata() -> None:
     metadata[:, 2] = 100 + (PAGES // BLOCK) % 2
     raw = recipe.encode(rng.integers(0, 256, (len(PAGES), 2048), np.uint8), metadata, PAGES)
     assert with_aligned_metadata(recipe, raw, PAGES) == recipe
+
+
+def test_keystreams_with_unknown_ones_all_between_them_are_aligned() -> None:
+    """No two known keystreams lie near each other: a page is held against the next ones that decode."""
+    truth = controller("after_ecc")
+    pages, _ = dump(truth)
+    found = without_metadata(truth)
+    scrambler = found.scrambler
+    assert scrambler is not None
+    assert isinstance(scrambler.keystreams, StoredKeystreams)
+    few = tuple(stream if number % 5 == 0 else b"" for number, stream in enumerate(scrambler.keystreams.streams))
+    found = replace(found, scrambler=replace(scrambler, keystreams=StoredKeystreams(few)))
+    aligned = with_aligned_metadata(found, pages, PAGES)
+    known = PAGES[PAGES % BLOCK % 5 == 0]
+    metadata = aligned.decode(pages[known], known).metadata
+    assert len(np.unique(metadata ^ metadata_of_pages()[known], axis=0)) == 1

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve.common.chance import log10_tail
-from deadstick.solve.keystream.schedule import MOST_KEYSTREAMS, Schedule
+from deadstick.solve.keystream.schedule import MOST_KEYSTREAMS, Schedule, judged, parted
 from deadstick.solve.keystream.step_lattice import rules_of
 
 AGREEMENT = 0.985
@@ -51,14 +51,14 @@ def find_schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], agreement
     labels = labels.astype(np.int64)
     likely = _block_sizes(pages, labels)
     found = _periodic(pages, labels)
-    found += [_judged(pages, labels, rule) for size in likely for rule in rules_of(pages, labels, size)]
-    best = _best(found, labels, agreement)
+    found += [judged(pages, labels, rule) for size in likely for rule in rules_of(pages, labels, size)]
+    best = _best(found, pages, labels, agreement)
     if best is None or best.count > labels.max() + 1 or best.share < SURE_SHARE:
         # A part of the pages is enough to dismiss nearly all other block sizes.
         some, part = pages[:MOST_PAGES], labels[:MOST_PAGES]
-        others = (_judged(some, part, rule) for size in _other_sizes(likely) for rule in rules_of(some, part, size))
-        found += [_judged(pages, labels, rule) for rule in others if _is_good(rule, part, agreement)]
-        best = _best(found, labels, agreement)
+        others = (judged(some, part, rule) for size in _other_sizes(likely) for rule in rules_of(some, part, size))
+        found += [judged(pages, labels, rule) for rule in others if _is_good(rule, part, agreement)]
+        best = _best(found, pages, labels, agreement)
     return best
 
 
@@ -76,15 +76,20 @@ def _is_good(rule: Schedule, labels: NDArray[np.int64], agreement: float) -> boo
     return rule.count <= UNSEEN * (int(labels.max()) + 1) and _holds(rule, labels, agreement)
 
 
-def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) -> Schedule | None:
+def _best(
+    found: list[Schedule], pages: NDArray[np.int64], labels: NDArray[np.int64], agreement: float
+) -> Schedule | None:
     """The rule with the fewest keystreams of those that hold as well as any."""
     good = [rule for rule in found if _is_good(rule, labels, agreement)]
     if not good:
         good = [r for r in found if r.counted >= WELL_SEEN * r.count and _holds(r, labels, agreement)]
     top = max(good, key=lambda rule: rule.share, default=None)
-    good = [rule for rule in good if top is not None and _is_as_good(rule, top)]
-    best = min(good, key=_order, default=None)
-    if best is None or not best.pages_per_block:
+    if top is None:
+        return None
+    top = _undivided(good, top, pages, labels)
+    good = [rule for rule in good if _is_as_good(rule, top)]
+    best = min(good, key=_order)
+    if not best.pages_per_block:
         return best
     alike = {
         rule.pages_per_block
@@ -92,6 +97,22 @@ def _best(found: list[Schedule], labels: NDArray[np.int64], agreement: float) ->
         if (rule.count, rule.page_step, rule.block_step) == (best.count, best.page_step, best.block_step)
     }
     return replace(best, rivals=tuple(sorted(alike - {best.pages_per_block, 0}, key=_oddness)))
+
+
+def _undivided(good: list[Schedule], top: Schedule, pages: NDArray[np.int64], labels: NDArray[np.int64]) -> Schedule:
+    """The rule that holds best, or one with fewer keystreams where that holds better only by parting equal seeds.
+
+    Where labels follow from equal stretches, copies of the same data have labels of their own beside those of free
+    pages. A rule that deals every keystream to two fits these a little better, however it deals them; but it parts free
+    pages that are equal, and so under one keystream. It must explain more pages than it parts.
+    """
+    apart = parted(pages, labels, top)
+    fewer = sorted((rule for rule in good if rule.count < top.count), key=lambda rule: -rule.share)
+    for rule in fewer if apart else ():
+        more = (rule.counted - rule.agreeing) - (top.counted - top.agreeing)
+        if apart - parted(pages, labels, rule) > max(0, more):
+            return rule
+    return top
 
 
 def _is_as_good(rule: Schedule, top: Schedule) -> bool:
@@ -121,7 +142,7 @@ def _periodic(pages: NDArray[np.int64], labels: NDArray[np.int64]) -> list[Sched
         equal = int((label[period:] == label[:-period])[both].sum())
         if pairs >= max(FEWEST_PAIRS, len(pages) // 8) and equal >= AGREEMENT * pairs:
             # Neighbours alike are not enough: a keystream for each block makes most neighbours alike, too.
-            rule = _judged(pages, labels, Schedule(period, 1, 0, 0, 0, 0))
+            rule = judged(pages, labels, Schedule(period, 1, 0, 0, 0, 0))
             if rule.agreeing >= AGREEMENT * rule.counted:
                 return [rule, *_in_blocks(pages, labels, period)]
     return []
@@ -144,7 +165,7 @@ def _in_blocks(pages: NDArray[np.int64], labels: NDArray[np.int64], period: int)
         pairs, equal = int(both.sum()), int((label[count:] == label[:-count])[both].sum())
         if equal < AGREEMENT * pairs or log10_tail(pairs, equal, alike) + np.log10(period) > ACCIDENT:
             continue
-        rule = _judged(pages, labels, Schedule(count, 1, 0, period, 0, 0))
+        rule = judged(pages, labels, Schedule(count, 1, 0, period, 0, 0))
         return [rule] if len(np.unique(label[:count])) < count else []
     return []
 
@@ -183,16 +204,3 @@ def _common_step(places: NDArray[np.int64]) -> int:
     sizes = np.arange(BLOCKS[0], BLOCKS[1] + 1)
     share = (places[:4096, None] % sizes == 0).mean(axis=0)
     return int(sizes[share >= ALIGNED].max(initial=0))
-
-
-def _judged(pages: NDArray[np.int64], labels: NDArray[np.int64], rule: Schedule) -> Schedule:
-    """The rule with how well it holds."""
-    index = rule.index(pages)
-    size = int(labels.max()) + 1
-    codes, counts = np.unique(index * size + labels, return_counts=True)
-    group = codes // size
-    total = np.bincount(group, weights=counts)
-    best = np.zeros(len(total))
-    np.maximum.at(best, group, counts)
-    several = total > 1
-    return replace(rule, agreeing=int(best[several].sum()), counted=int(total[several].sum()))

@@ -5,7 +5,7 @@ place in its block. All steps may be multiplied by a number without changing the
 seeds, so a page step that is prime to the count is 1 without loss.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,3 +55,35 @@ class Schedule:
         block, place = np.divmod(pages, self.pages_per_block)
         index: NDArray[np.int64] = (self.page_step * place + self.block_step * block) % self.count
         return index
+
+
+def judged(pages: NDArray[np.int64], labels: NDArray[np.int64], rule: Schedule) -> Schedule:
+    """The rule with how well it holds.
+
+    Args:
+        pages: `int64[known]`, page numbers.
+        labels: `int64[known]`, a number for the seed of each.
+        rule: to judge.
+    """
+    index = rule.index(pages)
+    size = int(labels.max()) + 1
+    codes, counts = np.unique(index * size + labels, return_counts=True)
+    group = codes // size
+    total = np.bincount(group, weights=counts)
+    best = np.zeros(len(total))
+    np.maximum.at(best, group, counts)
+    several = total > 1
+    return replace(rule, agreeing=int(best[several].sum()), counted=int(total[several].sum()))
+
+
+def parted(pages: NDArray[np.int64], labels: NDArray[np.int64], rule: Schedule) -> int:
+    """Pages to which a rule gives another keystream than to most pages with their seed.
+
+    >>> labels = np.array([0, 1, 0, 1, 0, 1])
+    >>> [parted(np.arange(6), labels, Schedule(count, 1, 0, 0, 0, 0)) for count in (2, 4)]
+    [0, 2]
+    """
+    codes, counts = np.unique(labels * rule.count + rule.index(pages), return_counts=True)
+    most = np.zeros(int(labels.max()) + 1, np.int64)
+    np.maximum.at(most, codes // rule.count, counts)
+    return len(labels) - int(most.sum())

@@ -22,7 +22,8 @@ from deadstick.recipe.recipe import DecodedPages, Recipe
 from deadstick.recipe.scrambler import StoredKeystreams
 
 MOST_PAGES = 16_384
-LAGS = (1, 2, 3)
+STEPS = (1, 2, 3)
+"""From a page to the next ones whose keystream is known: where few are, hardly any two pages in a row are."""
 FEWEST_PAIRS = 3
 LEAST_SHARE = 0.5
 """Share of the pairs that must say the same of two keystreams."""
@@ -101,10 +102,11 @@ def neighbour_sums(numbers: NDArray[np.int64], metadata: Bytes, under: NDArray[n
         size: pages of a block, where neighbours inside blocks alone are asked.
     """
     pairs, sums = [], []
-    for lag in LAGS:
-        inside = numbers % size < size - lag if size else np.ones(len(numbers), np.bool_)
-        here = np.flatnonzero(np.isin(numbers + lag, numbers) & inside)
-        there = np.searchsorted(numbers, numbers[here] + lag)
+    for step in STEPS:
+        here = np.arange(max(0, len(numbers) - step))
+        if size:
+            here = here[numbers[here] // size == numbers[here + step] // size]
+        there = here + step
         pairs.append(np.stack([under[here], under[there]], axis=1))
         sums.append(metadata[here] ^ metadata[there])
     both, differences = np.concatenate(pairs), np.concatenate(sums)

@@ -46,7 +46,7 @@ def by_equal_words(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     differs = (one.metadata != other.metadata).any(axis=1)[same]
     for times in _lie_apart(first, second, pages.shape[1]):
         alike = (second - first) % times == 0
-        if _tells(first[alike] // (times // 2), differs[alike]):
+        if tells(first[alike] // (times // 2), differs[alike]):
             return Multiple(times, f"equal codewords lie multiples of {times * count} apart, the first ones numbered")
     return None
 
@@ -86,7 +86,7 @@ def _lie_apart(first: NDArray[np.int64], second: NDArray[np.int64], page_bytes: 
             yield times
 
 
-def _tells(half: NDArray[np.int64], differs: NDArray[np.bool_]) -> bool:
+def tells(half: NDArray[np.int64], differs: NDArray[np.bool_]) -> bool:
     """Whether metadata differ in first halves of pages and hardly in second ones, beyond accident.
 
     Where two pages were taken for one they differ as often in both. A half counts once, since its words go together.

@@ -158,7 +158,7 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     # The most frequent ones: of two codewords the second one's, which are the same everywhere.
     rows, counts = np.unique(batch.metadata[good], axis=0, return_counts=True)
     filler = rows[counts.argmax()]
-    marked = _differs(batch.metadata, filler, uncovered(recipe))
+    marked = differs(batch.metadata, filler, uncovered(recipe))
     for times in MULTIPLES[::-1]:
         first = np.arange(most) % times == 0
         if times > _most(recipe.layout) or min((good & first).sum(), (good & ~first).sum()) < FEWEST_PAIRS:
@@ -168,7 +168,7 @@ def by_metadata(pages: NDArray[np.uint8], recipe: Recipe) -> Multiple | None:
     return None
 
 
-def _differs(rows: NDArray[np.uint8], filler: NDArray[np.uint8], bare: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def differs(rows: NDArray[np.uint8], filler: NDArray[np.uint8], bare: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """`bool[rows]`: metadata that are not the filler; one bit in bytes that no code corrects may be a bit error."""
     bits = np.bitwise_count(rows ^ filler)
     differs: NDArray[np.bool_] = bits[:, ~bare].any(axis=1) | (bits[:, bare].sum(axis=1) > 1)

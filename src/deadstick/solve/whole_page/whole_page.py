@@ -9,7 +9,7 @@ from deadstick.solve.codeword.places import telling
 from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.codeword.word_fit import decoding_share
 from deadstick.solve.keystream.schedule import Schedule
-from deadstick.solve.other_codes.found import loose_metadata
+from deadstick.solve.other_codes.found import FoundOther, loose_metadata
 from deadstick.solve.page.code import code_view
 from deadstick.solve.page.found_page import FoundPage
 from deadstick.solve.page.marker import with_marker_found
@@ -18,6 +18,7 @@ from deadstick.solve.register.register import Register
 from deadstick.solve.scrambler.coded_pages import Unscrambled
 from deadstick.solve.scrambler.metadata_order import orders
 from deadstick.solve.whole_page import multiple
+from deadstick.solve.whole_page.differences import by_differences, smallest_part
 from deadstick.solve.whole_page.equal_words import by_equal_words
 from deadstick.solve.whole_page.multiple import Multiple
 from deadstick.solve.whole_page.shifted_words import by_parity, joined
@@ -90,7 +91,9 @@ def _repeated(found: FoundPage, registers: tuple[Register, ...]) -> FoundPage:
     if smaller is not None:
         return smaller
     larger = multiple.by_register(found.survey.data, layout, registers)
-    if larger is None and not found.lag:
+    if larger is None and found.lag:
+        return _told_by_differences(found)
+    if larger is None:
         larger = _told_by_words(found)
     if larger is None or not multiple.plausible(layout, larger.times):
         return found
@@ -109,6 +112,49 @@ def _told_by_words(found: FoundPage) -> Multiple | None:
     # Under a keystream over both, columns do not tell whether metadata stand before the data or behind them.
     under = (by_equal_words(pages, Recipe(1, layout, code)) for layout in orders(found.layout))
     return next((equal for equal in under if equal is not None), None)
+
+
+def _told_by_differences(found: FoundPage) -> FoundPage:
+    """The page of as many of its smallest parts as the metadata of differences tell."""
+    # Columns of differences may leave open whether metadata stand before the data or behind them.
+    for layout in orders(found.layout):
+        part = smallest_part(layout)
+        parts = layout.page_bytes // part.page_bytes
+        survey = Survey(found.survey.data, part.page_bytes)
+        told = by_differences(survey, part, found.code, parts * found.lag, parts)
+        if told is not None and told.times != parts:
+            page = multiple.repeated(smallest_part(found.layout), told.times)
+            return _with_layout(found, page, parts * found.lag // told.times, told.figure)
+        if told is not None:
+            break
+    return found
+
+
+def whole_other_page(found: FoundOther) -> FoundOther:
+    """The page under a code that is no BCH code, where several pages were taken for one, or one for several.
+
+    Args:
+        found: from `find_other_code`.
+    """
+    if not found.lag:
+        return found  # a register, or none: its pages are read as they are
+    part = smallest_part(found.layout)
+    parts = found.layout.page_bytes // part.page_bytes
+    survey = Survey(found.survey.data, part.page_bytes)
+    told = by_differences(survey, part, found.code, parts * found.lag, parts)
+    if told is None or told.times == parts:
+        return found
+    lag, layout = parts * found.lag // told.times, multiple.repeated(part, told.times)
+    kind = f"differences of pages {lag} apart"
+    return replace(
+        found,
+        survey=Survey(found.survey.data, layout.page_bytes),
+        layout=layout,
+        lag=lag,
+        candidate=replace(found.candidate, page_bytes=layout.page_bytes, witness=told.figure),
+        kind=kind,
+        figure=found.figure.replace(found.kind, kind),
+    )
 
 
 def _joined(found: FoundPage, together: Multiple) -> FoundPage:
