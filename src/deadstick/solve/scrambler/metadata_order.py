@@ -133,7 +133,9 @@ def _joined(spans: Iterable[Span]) -> tuple[Span, ...]:
     return tuple(out)
 
 
-def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> float:
+def clearness(
+    recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64], *, is_tabled: bool = False
+) -> float:
     """How alike the metadata of some pages are, 0 to 1: the mean share of the most frequent byte of each column.
 
     In free space data are as alike as metadata, so pages with content are asked, if there are enough.
@@ -142,16 +144,26 @@ def clearness(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int6
         recipe: decodes pages.
         pages: `uint8[pages, page_bytes]`.
         numbers: `int64[pages]`, their numbers.
+        is_tabled: a table of keystreams may run over the metadata and is known over the data alone. Then only pages
+            under one and the same keystream are compared.
     """
     batch = recipe.decode(pages, numbers)
     good = (batch.errors >= 0).all(axis=1)
-    metadata = batch.metadata[good]
+    metadata, numbers = batch.metadata[good], numbers[good]
     telling = with_content(batch.data[good]) if metadata.size else metadata
     if len(telling) >= FEWEST_TELLING:
-        metadata = metadata[telling]
-    if not metadata.size:
-        return 0.0
-    return float(np.mean([np.bincount(column).max() / len(column) for column in metadata.T]))
+        metadata, numbers = metadata[telling], numbers[telling]
+    if recipe.scrambler is None or not is_tabled:
+        return _alike([metadata])
+    under = recipe.scrambler.index(numbers, recipe.pages_per_block)
+    return _alike([metadata[under == number] for number in np.unique(under)])
+
+
+def _alike(groups: Iterable[NDArray[np.uint8]]) -> float:
+    """The mean share of the most frequent byte of each column, group by group; a single row is like nothing."""
+    groups = [rows for rows in groups if len(rows) > 1 and rows.size]
+    most = sum(np.bincount(column).max() for rows in groups for column in rows.T)
+    return float(most / sum(rows.size for rows in groups)) if groups else 0.0
 
 
 def with_clearest_cover(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray[np.int64]) -> Recipe:

@@ -183,7 +183,7 @@ def _of_clearest_order(found: CodedPages, plain: Unscrambled) -> Unscrambled | N
             break
         # Under keystreams that are unknown no metadata are clear, whichever order is right.
         some = with_next(known_pages(other.recipe, np.flatnonzero(found.survey.written)))
-        clear = clearness(other.recipe, found.survey.pages[some], some) if len(some) else 0.0
+        clear = clearness(other.recipe, found.survey.pages[some], some, is_tabled=True) if len(some) else 0.0
         if best is None or clear > clearest + CLEARLY:
             best, clearest = other, clear
         if clearest >= 1 - CLEARLY:
