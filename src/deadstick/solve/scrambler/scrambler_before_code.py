@@ -163,7 +163,8 @@ def _stored_before_code(found: CodedPages, plain: Unscrambled) -> Unscrambled | 
         other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
         if other is None or not _is_seen(other):
             continue
-        is_clearer = clearness(other.recipe, pages, some) > clearness(best.recipe, pages, some) + TIED_CLEARNESS
+        mine, others = (clearness(one.recipe, pages, some, is_tabled=True) for one in (best, other))
+        is_clearer = others > mine + TIED_CLEARNESS
         if is_clearer or (is_steady(other.recipe, pages, some) and not is_steady(best.recipe, pages, some)):
             best = other
     return best
