@@ -21,6 +21,7 @@ from deadstick.solve.keystream.blank_neighbours import with_blank_neighbours
 from deadstick.solve.keystream.blank_runs import with_blank_runs
 from deadstick.solve.keystream.copied_pages import Tied, tied_by_copies
 from deadstick.solve.keystream.find_schedule import find_schedule
+from deadstick.solve.keystream.likely_streams import with_likely_streams
 from deadstick.solve.keystream.schedule import Schedule
 from deadstick.solve.keystream.stream_votes import most_frequent, supported_stream, voted_stream
 
@@ -114,6 +115,7 @@ def find_table(
     if exact and not known.all():
         order = _by_place(pages, schedule)
         streams, known = _with_ties(rows[order], numbers[order], streams, known)
+        streams, known = with_likely_streams(rows, numbers, streams, known)
     return StoredTable(schedule, streams, known, float(np.mean(shares)) if shares else 0.0, known & ~voted)
 
 
