@@ -10,8 +10,9 @@ was written, as most were written as often as each other. Numbers of writes, whi
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -129,14 +130,21 @@ def filled(
     True
     """
 
+    @cache
     def mask(root: int, constant: int) -> int:
         numbers = (sets[root] ^ constant).tolist()
         return sum(1 << number for number in numbers) if max(numbers) < limit else 0
+
+    def is_hopeless(taken: int, left: Iterable[int]) -> bool:
+        gaps = taken.bit_length() - taken.bit_count()
+        return gaps > sum(len(sets[root]) for root in left)
 
     spare = (1 << needed_from) - 1
     found: set[tuple[tuple[int, int], ...]] = set()
     begun = _union(mask(root, constant) for root, constant in known.items())
     stack = [(known, begun | spare if begun else 0)]
+    # Two groups that have the number of one gap in common come in either order.
+    seen: set[tuple[tuple[int, int], ...]] = set()
     steps = 0
     while stack:
         constants, taken = stack.pop()
@@ -154,8 +162,11 @@ def filled(
         for root in left:
             for constant in (sets[root] ^ gap).tolist():
                 more = mask(root, constant)
-                if more:
-                    stack.append(({**constants, root: constant}, taken | more))
+                some = {**constants, root: constant}
+                name = tuple(sorted(some.items()))
+                if more and name not in seen and not is_hopeless(taken | more, set(left) - {root}):
+                    seen.add(name)
+                    stack.append((some, taken | more))
     return dict(next(iter(found))) if len(found) == 1 else None
 
 
