@@ -8,6 +8,7 @@ from files_kit import Made, MemoryDisk, make_exfat, make_ext, make_fat, make_ntf
 
 from deadstick.files.fat_layout import parse_boot
 from deadstick.files.judge import volume_consistency
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 
 BLOCK = 2 << 10
 
@@ -104,3 +105,14 @@ def test_a_volume_in_the_middle_is_not_anchored() -> None:
     assert shifted.score > 0
     assert not shifted.is_anchored
     assert volume_consistency(MemoryDisk(b"")).is_anchored
+
+
+@needs("mkfs.fat", "mcopy")
+def test_what_was_never_written_breaks_no_promise() -> None:
+    data = make_fat(16).data
+    begin = data.index(b"hour,level") // SECTOR_BYTES
+    lost = data[: begin * SECTOR_BYTES] + bytes(SECTOR_BYTES) + data[(begin + 1) * SECTOR_BYTES :]
+    marks = np.zeros(len(data) // SECTOR_BYTES, np.uint8)
+    assert volume_consistency(MemoryDisk(lost, marks)).share < 1
+    marks[begin] = SectorState.UNWRITTEN
+    assert volume_consistency(MemoryDisk(lost, marks)).share == 1

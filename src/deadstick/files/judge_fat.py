@@ -11,7 +11,7 @@ from deadstick.files.fat_dirs import DirEntry, parse_directory
 from deadstick.files.fat_layout import BOOT_BYTES, DIR_ENTRY_BYTES, FIRST_CLUSTER, FatLayout
 from deadstick.files.fat_table import decode_entries
 from deadstick.files.volumes import Place
-from deadstick.rebuild.disk_protocol import SECTOR_BYTES
+from deadstick.rebuild.disk_protocol import SECTOR_BYTES, SectorState
 
 MAX_TABLE_BYTES = 4 << 20
 MAX_DIRECTORIES = 128
@@ -152,20 +152,23 @@ def _chains(facts: _Facts, table: np.ndarray, layout: FatLayout) -> tuple[int, l
 
 
 def _contents(place: Place, layout: FatLayout, lasts: list[tuple[DirEntry, int]]) -> tuple[Check, ...]:
-    """First and last bytes of files whose names promise something."""
+    """First and last bytes of files whose names promise something, as far as something was written there."""
     heads, tails, texts = [], [], []
     for entry, last in lasts:
         extension = PurePosixPath(entry.name).suffix.lower().lstrip(".")
         kind = EXPECTED.get(extension, "")
         if entry.is_directory or not entry.size or not (kind or extension in TEXT):
             continue
-        head = place.disk.read(layout.cluster_offset(entry.cluster), min(entry.size, SECTOR_BYTES))
+        begin, end = layout.cluster_offset(entry.cluster), _end(layout, entry, last)
+        head = place.disk.read(begin, min(entry.size, SECTOR_BYTES))
         tail = _tail(place, layout, entry, last) if last else b""
+        has_head, has_tail = _is_written(place, begin), not last or _is_written(place, end - 1)
         if kind:
-            heads.append(any(head[o : o + len(t)] == t for name, o, t in SIGNATURES if name == kind))
-            if kind in _ENDS:
+            if has_head:
+                heads.append(any(head[o : o + len(t)] == t for name, o, t in SIGNATURES if name == kind))
+            if kind in _ENDS and has_tail:
                 tails.append(_ENDS[kind] in tail)
-        else:
+        elif has_head and has_tail:
             texts.append(bool(tail) and not (head + tail).translate(None, _PRINTABLE))
     return (
         Check("files that start as their names promise", sum(heads), len(heads), 16.0),
@@ -176,6 +179,18 @@ def _contents(place: Place, layout: FatLayout, lasts: list[tuple[DirEntry, int]]
 
 def _tail(place: Place, layout: FatLayout, entry: DirEntry, last: int) -> bytes:
     """Up to the last 64 bytes of a file, as far as they lie in its last cluster."""
-    used = (entry.size - 1) % layout.cluster_bytes + 1
-    count = min(used, 64)
-    return place.disk.read(layout.cluster_offset(last) + used - count, count)
+    end = _end(layout, entry, last)
+    count = min(end - layout.cluster_offset(last), 64)
+    return place.disk.read(end - count, count)
+
+
+def _end(layout: FatLayout, entry: DirEntry, last: int) -> int:
+    """Where a file ends on the disk, if this is its last cluster."""
+    return layout.cluster_offset(last) + (entry.size - 1) % layout.cluster_bytes + 1
+
+
+def _is_written(place: Place, offset: int) -> bool:
+    """Whether the sector around a byte is not known to be unwritten."""
+    if not 0 <= offset < place.disk.size:
+        return True
+    return int(place.disk.states(offset // SECTOR_BYTES, 1)[0]) != SectorState.UNWRITTEN

@@ -8,7 +8,7 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
-from deadstick.solve.keystream_groups.group_chances import are_sure
+from deadstick.solve.keystream_groups.group_chances import are_sure, doubted_with_gaps
 from deadstick.solve.keystream_groups.group_numbers import with_tied_groups
 from deadstick.solve.keystream_groups.group_writes import constants_of_writes
 from deadstick.solve.scrambler.metadata_table import with_offsets
@@ -106,3 +106,22 @@ def test_a_constant_that_was_looked_for_needs_more_than_one_that_copies_name() -
     ties = [(0, 1)] * 4
     assert are_sure(numbers, ties, 0, {0, 1}, width=6)
     assert not are_sure(numbers, ties, 0, {0}, width=6)
+
+
+@pytest.mark.parametrize(("found", "sure"), [((4, 7, 9, 12), True), ((4, 7), False), ((4, 7, 9, 31), False)])
+def test_groups_that_ties_name_may_leave_few_numbers_missing(found: tuple[int, ...], sure: bool) -> None:
+    """Of 4, 7, 9, 12, 14 and 17 the last two are lost."""
+    numbers = {0: np.setdiff1d(np.arange(19), [4, 7, 9, 12, 14, 17]), 1: np.array(found)}
+    assert (doubted_with_gaps(numbers, [(0, 1)], 0, width=6) is None) == sure
+
+
+def test_a_constant_that_is_wrong_in_low_bits_alone_is_doubted() -> None:
+    """Numbers stay in their range then, and hardly any of them is missing that was not."""
+    rng, taken = np.random.default_rng(3), 0
+    for _ in range(200):
+        group = rng.permutation(30) % 5
+        numbers = {g: np.flatnonzero((group == g) & ~np.isin(np.arange(30), [11, 23])) for g in range(5)}
+        numbers[1] = numbers[1] ^ int(rng.integers(1, 32))
+        numbers[0] = np.union1d(numbers[0], [0])
+        taken += doubted_with_gaps(numbers, [(0, g) for g in range(1, 5)], 0, width=6) is None
+    assert taken == 0

@@ -9,7 +9,7 @@ from deadstick.solve.blocks.block_metadata import BlockMetadata
 from deadstick.solve.blocks.block_size import SURE_CHANCE
 from deadstick.solve.blocks.numbering import Numbering
 from deadstick.solve.blocks.placed_blocks import placed_blocks
-from deadstick.solve.blocks.trial_disk import PageCache, TrialDisk
+from deadstick.solve.blocks.trial_disk import CopiedDisk, PageCache, TrialDisk
 
 SURE_VOLUME = 64.0
 """Bits of consistency above which the complement of the data need not be tried."""
@@ -43,6 +43,30 @@ def consistency(
     """
     physical = placed_blocks(space, recipe, metadata, oldest=oldest)
     return volume_consistency(TrialDisk(space, recipe, physical, cache))
+
+
+def is_no_better_backwards(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bool:
+    """Whether the volumes are no better off with the oldest copy of each block than with the newest.
+
+    What no copy of a block holds is asked of neither, see `CopiedDisk`, where blocks are not interleaved.
+
+    Args:
+        space: the pages of all chips.
+        recipe: with number and version.
+        metadata: of all written blocks.
+    """
+    number, cache = recipe.translation.logical_number, PageCache()
+    if number is None or not recipe.interleave.is_none:
+        newest, oldest = (consistency(space, recipe, metadata, cache, oldest=turned) for turned in (False, True))
+        return oldest.share <= newest.share + TIED_SHARE
+    copies: dict[int, list[int]] = {}
+    for logical, block in zip(number.read(metadata.first_good).tolist(), metadata.blocks.tolist(), strict=True):
+        copies.setdefault(logical, []).append(block)
+    newest, oldest = (
+        volume_consistency(CopiedDisk(space, recipe, physical, cache, copies))
+        for physical in (placed_blocks(space, recipe, metadata, oldest=turned) for turned in (False, True))
+    )
+    return oldest.share <= newest.share + TIED_SHARE
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """A disk as one hypothesis would have it, decoded page by page as the judge asks for it."""
 
 from collections import OrderedDict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -83,8 +84,9 @@ class TrialDisk:
 
     def _page(self, logical: int) -> bytes:
         row = self.row(logical)
-        if row < 0:
-            return bytes(self.recipe.layout.data_bytes)
+        return self._content(row) if row >= 0 else bytes(self.recipe.layout.data_bytes)
+
+    def _content(self, row: int) -> bytes:
         content = self.cache.find(row)
         if content is None:
             rows = np.array([row], np.int64)
@@ -92,3 +94,32 @@ class TrialDisk:
             content = bytes(self.recipe.layout.data_bytes) if decoded.erased[0] else decoded.data[0].tobytes()
             self.cache.keep(row, content)
         return content
+
+
+@dataclass
+class CopiedDisk(TrialDisk):
+    """The same where older or newer states of a disk are compared, which take other copies of its blocks.
+
+    The newest directories promise files that no block holds if the newest copy of a block was lost, and older ones do
+    not. That speaks for no order of the copies that there are. So a sector is unwritten that is blank in every copy.
+
+    Attributes:
+        copies: by logical block, all physical blocks that hold it; without an interleave.
+    """
+
+    copies: Mapping[int, Sequence[int]] = field(default_factory=dict)
+
+    def states(self, first_sector: int, count: int) -> NDArray[np.uint8]:
+        """Unwritten where no copy of the block holds anything but one byte throughout."""
+        states = super().states(first_sector, count)
+        blank = [self._is_blank(sector) for sector in range(first_sector, first_sector + len(states))]
+        states[blank] = SectorState.UNWRITTEN
+        return states
+
+    def _is_blank(self, sector: int) -> bool:
+        size = self.recipe.pages_per_block
+        page, offset = divmod(sector * SECTOR_BYTES, self.recipe.layout.data_bytes)
+        block, place = divmod(page, size)
+        rows = [copy * size + place for copy in self.copies.get(block, ())]
+        held = (self._content(row)[offset : offset + SECTOR_BYTES] for row in rows if row < len(self._space))
+        return all(sector_bytes == sector_bytes[:1] * len(sector_bytes) for sector_bytes in held)

@@ -5,8 +5,9 @@ every set of groups is asked whether it may be wrong as a whole: then its number
 others by accident, and so do the ties of its blocks to theirs agree.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from itertools import combinations
+from math import comb, log10
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,9 @@ of a block, say the same in many pairs, but leave gaps."""
 MOST_ASKED = 12
 """Groups of which all sets are asked: four thousand sets."""
 
+Filling = Callable[[Mapping[int, NDArray[np.int64]], Collection[int], int, int], float]
+"""Logarithm of the chance that groups lie beside all others as they do; arguments as of `log10_filling`."""
+
 
 def are_sure(
     numbers: Mapping[int, NDArray[np.int64]],
@@ -27,7 +31,7 @@ def are_sure(
     width: int,
     needed_from: int = 1,
 ) -> bool:
-    """Whether hardly any group is where it is by accident.
+    """Whether hardly any group is where it is by accident, where no number may be missing.
 
     A constant that ties name is one wrong constant if they are wrong, and one that was looked for is the best of all.
     Of too many groups to ask all sets each is asked alone, as if its constant had been looked for.
@@ -40,17 +44,43 @@ def are_sure(
         width: bits of a number.
         needed_from: see `log10_filling`.
     """
+    return _doubted(numbers, ties, first, named, width, needed_from, log10_filling) is None
+
+
+def doubted_with_gaps(
+    numbers: Mapping[int, NDArray[np.int64]],
+    ties: Sequence[tuple[int, int]],
+    first: int,
+    width: int,
+    needed_from: int = 1,
+) -> tuple[int, ...] | None:
+    """Groups that may be where they are by accident, where blocks may be lost; None if there are none.
+
+    Ties name the constants of all groups; for the rest see `are_sure` and `log10_few_missing`.
+    """
+    return _doubted(numbers, ties, first, set(numbers), width, needed_from, log10_few_missing)
+
+
+def _doubted(
+    numbers: Mapping[int, NDArray[np.int64]],
+    ties: Sequence[tuple[int, int]],
+    first: int,
+    named: Collection[int],
+    width: int,
+    needed_from: int,
+    filling: Filling,
+) -> tuple[int, ...] | None:
     others = sorted(set(numbers) - {first})
     every = len(others) <= MOST_ASKED
     for size in range(1, len(others) + 1 if every else 2):
         for some in combinations(others, size):
             across = sum((one in some) != (other in some) for one, other in ties)
             tried = 0 if every and set(some) <= set(named) else width
-            filling = log10_filling(numbers, some, width, needed_from)
-            chance = filling + tried * np.log10(2) + AGREEING * max(0, across - 1)
+            chance = filling(numbers, some, width, needed_from)
+            chance += tried * np.log10(2) + AGREEING * max(0, across - 1)
             if chance >= SURE_GAPS:
-                return False
-    return True
+                return some
+    return None
 
 
 def log10_filling(
@@ -75,3 +105,44 @@ def log10_filling(
     gaps = np.setdiff1d(np.arange(needed_from, max(int(mine.max()), int(left.max())) + 1), left)
     drawn = np.arange(len(gaps))
     return float(np.log10((len(mine) - drawn) / ((1 << width) - drawn)).sum())
+
+
+def log10_few_missing(
+    numbers: Mapping[int, NDArray[np.int64]], some: Collection[int], width: int, needed_from: int = 1
+) -> float:
+    """Logarithm of the chance that groups leave no more numbers missing than they do, under one wrong constant.
+
+    Missing are those below the largest of all. Their own numbers are drawn at random, and one of theirs may be the
+    largest: so all sets of as many numbers are counted that leave no more out. A wrong constant may be wrong in the low
+    bits alone, and leaves numbers among those of as many bits as there are; they are drawn from these.
+
+    >>> numbers = {0: np.array([0, 1, 3]), 1: np.array([1, 2])}
+    >>> round(10 ** log10_few_missing(numbers, [1], width=4), 2)  # 2 with 0, 1 or 3, of six pairs of numbers below 4
+    0.5
+    >>> numbers = {0: np.array([0, 1, 3, 5]), 1: np.array([2, 4])}
+    >>> round(10 ** log10_few_missing(numbers, [1], width=4), 2)  # 2 and 4, of 28 pairs
+    0.04
+    """
+    left = np.unique(np.concatenate([[0], *(mine for group, mine in numbers.items() if group not in some)]))
+    mine = np.unique(np.concatenate([numbers[group] for group in some]))
+    allowed = len(_missing(np.union1d(left, mine), needed_from))
+    top, gaps, drawn = int(left.max()), len(_missing(left, needed_from)), len(mine)
+    places = 1 << min(width, max(top, int(mine.max())).bit_length())
+    ways = _ways(gaps, top + 1, drawn, allowed)
+    for last in range(top + 1, places):
+        more = gaps + max(0, last - max(top + 1, needed_from))
+        if more - allowed > drawn - 1:
+            break
+        ways += _ways(more, last, drawn - 1, allowed)
+    return log10(ways) - log10(comb(places, drawn))
+
+
+def _missing(taken: NDArray[np.int64], needed_from: int) -> NDArray[np.int64]:
+    """Numbers that are needed, smaller than the largest of some, and none of them."""
+    return np.setdiff1d(np.arange(needed_from, int(taken.max()) + 1), taken)
+
+
+def _ways(gaps: int, places: int, drawn: int, allowed: int) -> int:
+    """Sets of so many of the places that leave no more of the gaps among them than are allowed."""
+    fewest = max(0, gaps - allowed)
+    return sum(comb(gaps, hits) * comb(places - gaps, drawn - hits) for hits in range(fewest, min(gaps, drawn) + 1))

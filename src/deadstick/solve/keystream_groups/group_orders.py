@@ -119,23 +119,33 @@ def constants_in_order(
     names = np.unique(groups)
     place = np.searchsorted(names, groups)
     are_counts = any(len(np.unique(values[groups == name])) < (groups == name).sum() for name in names.tolist())
+    # Blocks without copies count for the span alone.
+    copied = np.flatnonzero(np.isin(logical, np.flatnonzero(np.bincount(logical) > 1)))
+    lowest, highest = _ends_of_groups(values, place)
     # One row for each choice of constants of the groups so far.
     states = np.zeros((1, 0), np.int64)
     spans = np.zeros(1, np.int64)
     for done in range(1, len(names) + 1):
         turns = np.tile(np.arange(1 << BITS), len(states))
         states = np.column_stack([np.repeat(states, 1 << BITS, axis=0), turns])
-        known = place < done
-        versions = values ^ states[:, np.minimum(place, done - 1)]
-        so_far = np.where(known, logical, -1)
-        missing, kept = left_out(so_far, versions), ~some_alike(so_far, versions)
         for older, newer in order:
-            if known[older] and known[newer]:
-                kept &= versions[:, older] < versions[:, newer]
-        states, missing, versions = states[kept], missing[kept], versions[kept][:, known]
+            if max(place[older], place[newer]) < done:
+                states = states[values[older] ^ states[:, place[older]] < values[newer] ^ states[:, place[newer]]]
+        some = copied[place[copied] < done]
+        versions = values[some] ^ states[:, place[some]]
+        kept = ~some_alike(logical[some], versions)
+        states, missing = states[kept], left_out(logical[some], versions[kept])
         if not len(states):
             return None
-        spans = np.ptp(versions, axis=1) + 1
+        groups_so_far = np.arange(done)
+        spans = highest[groups_so_far, states].max(axis=1) - lowest[groups_so_far, states].min(axis=1) + 1
         likeliest = np.lexsort((spans, missing * are_counts))[:MOST_STATES]
         states, spans = states[likeliest], spans[likeliest]
     return int(spans[0]), dict(zip(names.tolist(), states[0].tolist(), strict=True))
+
+
+def _ends_of_groups(values: NDArray[np.int64], place: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """`int64[groups, 256]` each: the lowest and the highest value of each group under every constant."""
+    turned = values[:, None] ^ np.arange(1 << BITS)
+    groups = [turned[place == group] for group in range(int(place.max()) + 1)]
+    return np.array([mine.min(axis=0) for mine in groups]), np.array([mine.max(axis=0) for mine in groups])

@@ -112,6 +112,23 @@ def copy_ties(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], looke
         blocks: `int64[rows]`, written ones.
         looked_at: pages of each block that are compared.
     """
+    return _alike(_contents(space, recipe, blocks, looked_at), FEWEST_ALIKE)
+
+
+def sparse_ties(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64]) -> list[CopyTie]:
+    """The same of blocks that hold too little for `copy_ties` to see it.
+
+    The last block of a volume may be blank for the most part. So all pages of such blocks are compared, and as many of
+    them must be alike as are looked at of other blocks.
+    """
+    told = (_contents(space, recipe, blocks, LOOKED_AT) > 0).sum(axis=1)
+    sparse = np.flatnonzero((told > 0) & (told < FEWEST_ALIKE))
+    ties = _alike(_contents(space, recipe, blocks[sparse], recipe.pages_per_block), LOOKED_AT)
+    return [CopyTie(int(sparse[tie.one]), int(sparse[tie.other])) for tie in ties]
+
+
+def _contents(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], looked_at: int) -> NDArray[np.int64]:
+    """`int64[blocks, pages]`: a number for all pages with the same data; 0 where a page tells nothing."""
     size = recipe.pages_per_block
     places = evenly(size, looked_at)
     contents = np.zeros((len(blocks), len(places)), np.int64)
@@ -122,11 +139,16 @@ def copy_ties(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], looke
         told = (batch.errors >= 0).all(axis=1) & (batch.data != batch.data[:, :1]).any(axis=1)
         for place in np.flatnonzero(told).tolist():
             contents[row, place] = names.setdefault(batch.data[place].tobytes(), len(names) + 1)
+    return contents
+
+
+def _alike(contents: NDArray[np.int64], fewest: int) -> list[CopyTie]:
+    """Pairs of rows of `_contents` that are the same in so many places, and in half of those that both tell."""
     ties = []
     for one, mine in enumerate(contents):
         both = (mine > 0) & (contents[one + 1 :] > 0)
         alike = ((mine == contents[one + 1 :]) & both).sum(axis=1)
-        copies = np.flatnonzero(alike >= np.maximum(FEWEST_ALIKE, ALIKE * both.sum(axis=1)))
+        copies = np.flatnonzero(alike >= np.maximum(fewest, ALIKE * both.sum(axis=1)))
         ties += [CopyTie(one, one + 1 + other) for other in copies.tolist()]
     return ties
 

@@ -20,6 +20,7 @@ from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import Part
 from deadstick.recipe.recipe import DecodedPages, Recipe
 from deadstick.recipe.scrambler import StoredKeystreams
+from deadstick.solve.scrambler.boot_sectors import told_block
 
 MOST_PAGES = 16_384
 STEPS = (1, 2, 3)
@@ -30,8 +31,6 @@ LEAST_SHARE = 0.5
 LEAST_DIFFERING = 0.5
 """Share of the metadata bytes in which two keystreams differ at least; random ones do so in 255 of 256."""
 MOST_BLOCKS, MOST_BEGINNINGS = 4096, 8
-SECTOR_BYTES, HIDDEN_SECTORS, JUMPS = 512, slice(28, 32), (0xEB, 0xE9)
-"""Where a boot sector says how many sectors lie before it, and the instructions that it begins with."""
 SIGNATURE = (0x55, 0xAA)
 """The last bytes of a boot record's first sector (UEFI specification 2.10, section 5.2.1)."""
 
@@ -191,8 +190,7 @@ def with_told_number(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
     """Recipes under which a block in which a volume begins has the number that its boot sector tells.
 
     Where the block in which the disk begins was lost, the first volume's was taken for it. The boot sector says how
-    many sectors lie before it (`BPB_HiddSec`: Microsoft, FAT32 File System Specification 1.03; NTFS, from memory, has
-    it in the same place).
+    many sectors lie before it.
 
     Args:
         space: the pages of all chips.
@@ -204,9 +202,8 @@ def with_told_number(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
     batch = _first_pages(space, recipe)
     block_bytes = size * recipe.layout.data_bytes
     for row in np.flatnonzero(_begins(batch)).tolist():
-        before = SECTOR_BYTES * int.from_bytes(batch.data[row, HIDDEN_SECTORS].tobytes(), "little")
-        block, rest = divmod(before, block_bytes)
-        if batch.data[row, 0] in JUMPS and 0 < block < len(space) // size and not rest:
+        block = told_block(batch.data[row], block_bytes) or 0
+        if 0 < block < len(space) // size:
             metadata = batch.metadata[row : row + 1]
             told = metadata.copy()
             number.write(told, np.array([block], np.int64))

@@ -15,12 +15,13 @@ from deadstick.solve.blocks.block_size import BlockSize, agreed, as_period, bloc
 from deadstick.solve.blocks.filling import Fillings
 from deadstick.solve.blocks.numbering import Numbering
 from deadstick.solve.blocks.translation_trials import (
-    TIED_SHARE,
     TranslationTrial,
     best_of,
     consistency,
+    is_no_better_backwards,
 )
 from deadstick.solve.blocks.trial_disk import PageCache
+from deadstick.solve.keystream_groups.group_anchors import with_anchored_groups
 from deadstick.solve.keystream_groups.group_numbers import with_tied_groups
 from deadstick.solve.keystream_groups.group_orders import version_by_copies
 from deadstick.solve.keystream_groups.group_ties import groups_of_blocks, has_open_groups, keystream_groups
@@ -143,7 +144,7 @@ def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tra
     consistent with an older state of the disk: what was filled later must speak for the order as well, or show it of
     every pair of copies that differs.
     """
-    for numbered in (with_tied_groups, with_judged_groups):
+    for numbered in (with_tied_groups, with_judged_groups, with_anchored_groups):
         tied = numbered(space, recipe)
         for base in (tied, complemented(tied)) if tied is not None else ():
             judged = [trial for other in with_number_zero(space, base) for trial in every_trial(space, other, progress)]
@@ -176,7 +177,7 @@ def _with_group_versions(space: PageSpace, best: TranslationTrial) -> list[Trans
 def _by_copies(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with a version that puts all copies in the order that their own data tell.
 
-    The volumes must not be better off the other way round.
+    The volumes must not be better off the other way round, as far as any copy holds what they promise.
     """
     recipe, count = best.recipe, len(space) // best.recipe.pages_per_block
     number = recipe.translation.logical_number
@@ -193,9 +194,10 @@ def _by_copies(space: PageSpace, best: TranslationTrial) -> list[TranslationTria
     offsets = np.zeros((len(streams), recipe.layout.metadata_bytes), np.uint8)
     offsets[:, version.first_byte] = [constants.get(group, 0) for group in streams.tolist()]
     recipe = replace(with_offsets(recipe, offsets), translation=replace(recipe.translation, version=version))
-    metadata, cache = block_metadata(space, recipe), PageCache()
-    found, backwards = (consistency(space, recipe, metadata, cache, oldest=oldest) for oldest in (False, True))
-    return [best.with_version(recipe, found)] if backwards.share <= found.share + TIED_SHARE else []
+    metadata = block_metadata(space, recipe)
+    if not is_no_better_backwards(space, recipe, metadata):
+        return []
+    return [best.with_version(recipe, consistency(space, recipe, metadata, PageCache()))]
 
 
 def _told(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
