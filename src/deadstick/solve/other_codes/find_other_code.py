@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.progress import Progress, silent
+from deadstick.solve.codeword.alike_pages import AlikePages
 from deadstick.solve.codeword.row_noise import clean_share
 from deadstick.solve.hints.hints import Family
 from deadstick.solve.other_codes.found import FoundOther
@@ -150,12 +151,12 @@ class _Step:
             return _hamming(rows, candidate)
         # Pages as they are; without what a register adds, by columns or in turn, with half the errors of differences;
         # pages under one mask; pages that share a keystream.
+        lags = rows.lags(candidate.page_bytes, candidate.periods, PERIODS)
         registers = rows.registers if candidate.shows_restarts else ()
         in_turn = [way for register in registers for way in ways_in_turn(register, candidate.page_bytes)]
-        ways: list[Way] = [0, *registers, *in_turn, *dict.fromkeys((1, *candidate.periods[:PERIODS]))]
+        ways: list[Way] = [0, *registers, *in_turn, *dict.fromkeys((1, *lags))]
         for way in ways:
-            is_difference = isinstance(way, int) and way != 0
-            for complement in (False,) if is_difference else (False, True):
+            for complement in (False,) if _is_difference(way) else (False, True):
                 found = self._reed_solomon(rows, candidate, way, complement=complement)
                 if found is not None:
                     return found
@@ -181,11 +182,16 @@ class _Step:
         """Whether rows seen so may have such messages, and these are as clean as the step asks for."""
         if isinstance(way, InTurn) and way.message != root.message:
             return False
-        times = 2 if isinstance(way, int) and way else 1  # a difference has the errors of both pages
+        times = 2 if _is_difference(way) else 1  # a difference has the errors of both pages
         return self.rate is None or self.is_clean == (clean_share(times * self.rate, root.message) >= FEWEST_CLEAN)
 
     def _roots(self) -> Iterator[Root]:
         return other_roots() if self.kind == "other roots" else common_roots(self.kind)
+
+
+def _is_difference(way: Way) -> bool:
+    """Whether the rows are differences of pages, which a complement leaves as they are."""
+    return isinstance(way, AlikePages) or (isinstance(way, int) and way != 0)
 
 
 def _hamming(rows: KeptRows, candidate: PageCandidate) -> FoundOther | None:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
+from deadstick.solve.codeword.alike_pages import AlikePages
 from deadstick.solve.codeword.places import telling
 from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.common.spread import scattered
@@ -71,8 +72,8 @@ class Sight:
 
     Attributes:
         survey: pages of this size.
-        way: pages apart whose differences the rows are, 0 for the pages as read; or the register whose output is off,
-            by columns or in turn.
+        way: pages apart whose differences the rows are, 0 for the pages as read; or pages with equal words, whose
+            differences they are; or the register whose output is off, by columns or in turn.
         kind: what the rows are.
         bare: `uint8[rows, page_bytes]`; in turn, off the first message only.
         complement: codewords are looked for in the complements of the rows.
@@ -80,14 +81,16 @@ class Sight:
     """
 
     survey: Survey
-    way: int | Register | InTurn
+    way: int | Register | InTurn | AlikePages
     kind: str
     bare: NDArray[np.uint8]
     complement: bool = False
     output: Output | None = None
 
     @classmethod
-    def of(cls, survey: Survey, way: int | Register | InTurn, most: int, hits: Hits | None = None) -> "Sight":
+    def of(
+        cls, survey: Survey, way: int | Register | InTurn | AlikePages, most: int, hits: Hits | None = None
+    ) -> "Sight":
         """At most so many rows.
 
         Args:
@@ -100,6 +103,9 @@ class Sight:
             places = find_hits(survey.data, way.register) if hits is None else hits
             output = Output.of(survey, way, places, most)
             return cls(survey, way, WITHOUT_OUTPUT, output.off_first_message, output=output)
+        if isinstance(way, AlikePages):
+            rows = way.differences(survey, most)
+            return cls(survey, way, rows.kind, rows.values)
         if not isinstance(way, Register):
             return cls(survey, way, *rows_of(survey, way, most))
         # Many of the pages in which a register shows are free space throughout. They tell nothing; and those among them
@@ -111,6 +117,8 @@ class Sight:
     @property
     def lag(self) -> int:
         """Pages apart whose differences are codewords; 0 where pages are, as read or without a register's output."""
+        if isinstance(self.way, AlikePages):
+            return self.way.lag
         return self.way if isinstance(self.way, int) else 0
 
     @property

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from deadstick.solve.codeword.alike_pages import AlikePages
 from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.other_codes.found import Sight
 from deadstick.solve.other_codes.in_turn import InTurn
@@ -17,7 +18,11 @@ FEWEST_ROWS = 16
 MOST_HUNTS = 4
 """Sets of rows that are kept: one takes up to 150 MB, and making it anew a small part of the time of its roots."""
 
-Way = int | Register | InTurn
+FEWEST_ALIKE = ROWS // 2
+"""Pairs of pages with equal words from which on they take the turn of a lag: as many words of the code as among the
+rows at a lag at which every other pair of pages shares a keystream."""
+
+Way = int | Register | InTurn | AlikePages
 """How rows are seen, see `Sight`."""
 
 
@@ -36,11 +41,28 @@ class KeptRows:
         self.tried = 1
         self._surveys: dict[int, Survey] = {}
         self._hits: dict[Register, Hits] = {}
+        self._alike: dict[int, AlikePages] = {}
         self._hunts: dict[tuple[int, Way, bool], tuple[Sight, Hunt | None]] = {}
 
     def survey(self, page_bytes: int) -> Survey:
         """Pages of a size."""
         return self._surveys.setdefault(page_bytes, Survey(self.data, page_bytes))
+
+    def lags(self, page_bytes: int, periods: Sequence[int], most: int) -> list[Way]:
+        """Pages whose differences may be codewords since they share a keystream, the surest first, in so many ways.
+
+        Pages with equal words come before all lags. Where such pages are next to each other, these share one anyhow.
+
+        Args:
+            page_bytes: size of the pages.
+            periods: lags after which keystreams come again.
+            most: ways.
+        """
+        if page_bytes not in self._alike:
+            self._alike[page_bytes] = AlikePages.of(self.survey(page_bytes))
+        alike = self._alike[page_bytes]
+        sure: list[Way] = [alike] if alike.lag > 1 and len(alike.first) >= FEWEST_ALIKE else []
+        return [*sure, *periods][:most]
 
     def hunt(self, page_bytes: int, way: Way, *, complement: bool) -> tuple[Sight, Hunt | None]:
         """Rows of a page size, and the search for a code in them; None where they are too few."""

@@ -1,5 +1,6 @@
 """From the first Reed-Solomon codeword to the whole page."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from deadstick.rebuild.certainty import chances_of
 from deadstick.recipe.code import LOST, Code, in_code_order
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.codeword.alike_pages import AlikePages
 from deadstick.solve.common.chance import log10_tail
 from deadstick.solve.other_codes.found import FoundOther, Sight, loose_metadata
 from deadstick.solve.other_codes.reed_solomon import Hunt, Window
@@ -54,8 +56,7 @@ def _page(candidate: PageCandidate, window: Window, builder: "_Builder") -> Foun
         return None
     layout = PageLayout(sight.survey.page_bytes, codewords, loose_metadata(sight.stored, codewords))
     code, decoded, examined = _proven(sight, layout, code)
-    chance = log10_tail(examined, decoded, min(1.0, float(chances_of(code, codewords[0].message_bits).sum())))
-    if decoded < HALF * examined or chance > CONVINCING:
+    if decoded < HALF * examined or _chance(layout, code, decoded, examined) > CONVINCING:
         return None
     kind = f"complements of {sight.kind}" if sight.complement else sight.kind
     figure = (
@@ -63,7 +64,8 @@ def _page(candidate: PageCandidate, window: Window, builder: "_Builder") -> Foun
         f"{2 * code.t} roots follow one another; {decoded} of {examined} codewords decode"
     )
     seen = (window.hits, window.rows, figure, window.log10_chance)
-    return FoundOther(sight.survey, layout, code, sight.lag, candidate, kind, *seen)
+    lag = _lag(sight, layout, code, candidate.periods)
+    return FoundOther(sight.survey, layout, code, lag, candidate, kind, *seen)
 
 
 @dataclass(frozen=True)
@@ -158,6 +160,26 @@ def _proven(sight: Sight, layout: PageLayout, code: Code) -> tuple[Code, int, in
     if sight.lag and best[1] < HALF * best[2]:
         best = (code, *_decoded(layout, code, sight.values[:PROOF_PAGES]))
     return best
+
+
+def _lag(sight: Sight, layout: PageLayout, code: Code, periods: Sequence[int]) -> int:
+    """Pages apart whose differences are codewords.
+
+    Pages with equal words lie at many distances, and multiples of the period are as frequent as itself. So it is the
+    first of the periods at which the code decodes; where none does, it is the most frequent of the distances.
+    """
+    if isinstance(sight.way, AlikePages):
+        for lag in periods:
+            rows = sight.survey.differences(lag, PROOF_PAGES).values
+            if lag > 1 and _chance(layout, code, *_decoded(layout, code, rows)) < CONVINCING:
+                return lag
+    return sight.lag
+
+
+def _chance(layout: PageLayout, code: Code, decoded: int, examined: int) -> float:
+    """Logarithm of the chance that so many of so many words which are no codewords decode."""
+    by_accident = float(chances_of(code, layout.codewords[0].message_bits).sum())
+    return log10_tail(examined, decoded, min(1.0, by_accident))
 
 
 def _decoded(layout: PageLayout, code: Code, pages: Bytes) -> tuple[int, int]:

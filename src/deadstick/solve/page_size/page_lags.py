@@ -118,15 +118,30 @@ def word_period(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:
     >>> word_period(pages.reshape(-1), 528)
     (60,)
     """
-    pages, written = _written(data, page_bytes)
-    numbers = _unlike_neighbours(pages, written)
-    one, other, _ = _pairs(pages, numbers, range(0, data_bytes_of(page_bytes), WORD_STEP), WORD)
+    one, other = word_pairs(data, page_bytes)
     times = np.bincount(other - one, minlength=LONGEST_PERIOD + 1)[: LONGEST_PERIOD + 1]
     hits = [0] + [int(times[period::period].sum()) for period in range(1, len(times))]
     asked = np.flatnonzero(times >= FEWEST_AT_PERIOD).tolist()
     most = [period for period in asked if hits[period] >= max(FEWEST_PAIRS, MOSTLY * len(one))]
     best, surest = _surest(hits, most, 1, len(one))
     return (best,) if best > 1 and surest < SURE else _among_multiples(hits, asked, len(one))
+
+
+def word_pairs(data: NDArray[np.uint8], page_bytes: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs of pages with the same four bytes in the same columns of their data.
+
+    Args:
+        data: `uint8[bytes]`, from the first page on.
+        page_bytes: data and spare area together.
+
+    Returns:
+        `int64[pairs]` each: the first page and the second, further behind. Each pair once, without pages like their
+        neighbours.
+    """
+    pages, written = _written(data, page_bytes)
+    numbers = _unlike_neighbours(pages, written)
+    one, other, _ = _pairs(pages, numbers, range(0, data_bytes_of(page_bytes), WORD_STEP), WORD)
+    return one, other
 
 
 def _among_multiples(hits: list[int], asked: list[int], pairs: int) -> tuple[int, ...]:
