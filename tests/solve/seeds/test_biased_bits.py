@@ -129,3 +129,31 @@ def test_the_seed_is_that_of_the_register_under_its_complement(polynomial: int) 
     low = (1 << polynomial.bit_length() - 1) - 1
     data = letters(np.random.default_rng(7))
     assert told(replace(recipe, scrambler=inverse), data) == {1: SEEDS[1] & low}
+
+
+def packed(rng: np.random.Generator, share: float = 0.2) -> np.ndarray:
+    """Packed data in which every eighth value is more frequent, and no sum of the highest bits is."""
+    values = noise(rng)
+    return np.where(rng.random(values.shape) < share, values & 0xF8, values).astype(np.uint8)
+
+
+def with_some_sound(data: np.ndarray, pages: int) -> np.ndarray:
+    """The last pages under the second keystream are sound."""
+    places = np.arange(1, len(data), 3)[-pages:]
+    mixed = data.copy()
+    mixed[places] = samples(np.random.default_rng(9))[places]
+    return mixed
+
+
+@pytest.mark.parametrize("place", ["before_ecc", "after_ecc"])
+def test_two_pages_of_sound_among_thirty_tell_each_other(place: Place) -> None:
+    data = with_some_sound(noise(np.random.default_rng(3)), 2)
+    assert told(recipe_of(POLYNOMIAL, place, "page"), data) == {1: SEEDS[1]}
+    assert told(recipe_of(POLYNOMIAL, place, "page"), with_some_sound(noise(np.random.default_rng(3)), 1)) == {}
+
+
+@pytest.mark.parametrize("polynomial", [WITH_COMPLEMENTS, WITH_PATTERN])
+def test_packed_data_tell_the_keystream_from_that_with_a_pattern(polynomial: int) -> None:
+    recipe = recipe_of(polynomial, "before_ecc", "page")
+    data = with_some_sound(packed(np.random.default_rng(4)), 5)
+    assert told(recipe, data) == {1: SEEDS[1]}

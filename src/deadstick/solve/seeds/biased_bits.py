@@ -5,11 +5,12 @@ is zero. One word says little of it. But where a keystream comes again in every 
 the same bit of it lies under hundreds of words, and what most of them say of it is hardly ever wrong. Each such bit, or
 sum of two bits, is a linear equation for the seed. Those that most words agree on are solved, and all others must bear
 the solution out: decoding by reliable information sets (E. Prange, IRE Transactions on Information Theory 8, 1962; as
-an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal of Cryptology 1, 1989).
+an attack on a shift register with noise, W. Meier and O. Staffelbach, Journal of Cryptology 1, 1989). A few words of
+one kind among many of others tell themselves by their sums with each other (`relations`).
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ from deadstick.solve.common.spread import evenly
 from deadstick.solve.seeds.byte_values import MOST_KNOWN, profiles, seed_by_values
 from deadstick.solve.seeds.every_seed import LONGEST
 from deadstick.solve.seeds.likely_bytes import seeds_by_likely_bytes
+from deadstick.solve.seeds.pattern_rivals import PatternTest, patterns
+from deadstick.solve.seeds.relations import RELATIONS, Relation, alike, unseen
 
 FEWEST_WORDS, MOST_WORDS, MOST_PAGES = 8, 4096, 64
 BIASED = 1.5
@@ -36,34 +39,13 @@ MOST_BYTES = 16 << 20
 PATTERNS = 0b1001
 """x^3 + 1: a register with a factor of it may add ones throughout, or a pattern of three bytes such as pixels have, and
 sums of bits do not tell which of them the data hold."""
+REPEATING = 1 << 48 | 1
+"""(x^3 + 1)^16: what repeats after six bytes at most is an output of a factor of it."""
 SURE = 14.0
 """Standard deviations of random sums that all equations must reach together. There are at most 2^64 seeds, of which the
 best would reach 9.5 by accident (normal distribution, tail of 2^-64)."""
 
 Bytes = NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True)
-class Relation:
-    """Bits of a byte whose sum is mostly the same in some kind of data.
-
-    Attributes:
-        bits: their places in the byte, the highest is 0.
-        step: every byte, or every second one.
-        first: the first such byte of a codeword.
-    """
-
-    bits: tuple[int, ...]
-    step: int = 1
-    first: int = 0
-
-
-RELATIONS = (
-    Relation((0,)),  # text
-    Relation((0, 1), 2, 1),  # samples of 16 bits, the low byte first
-    Relation((0, 1), 2, 0),  # the high byte first
-    Relation((0, 1)),  # samples of 8 bits with a sign
-)
 
 
 def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing: Sequence[int]) -> dict[int, int]:
@@ -93,12 +75,17 @@ def seeds_by_bias(recipe: Recipe, rows: Bytes, pages: NDArray[np.int64], missing
     length, begins = _alike_pieces(basis, recipe)
     under = scrambler.index(pages, recipe.pages_per_block)
     is_clear = gf2poly.gcd(keystreams.polynomial, PATTERNS) == 1
+    rivals = _patterns(keystreams.polynomial, basis)
     found = {}
-    for number in missing if is_clear else ():
-        seeds = (_seed(words, basis[:, :length]) for words in _groups(rows[under == number], length, begins))
-        seed = next((seed for seed in seeds if seed is not None), None)
+    for number in missing if rivals is not None else ():
+        seeds = _seeds(rows[under == number], basis[:, :length], begins, rivals or ())
+        seed = next(filter(None, seeds), None)
         if seed is not None:
             found[number] = seed
+    if rivals and found:
+        test = PatternTest.of(_plain(recipe, rows, under, MOST_BYTES // rows.shape[1]), basis, rivals)
+        told = {number: test.told(np.unique(rows[under == number], axis=0), seed) for number, seed in found.items()}
+        found = {number: seed for number, seed in told.items() if seed is not None}
     # Those with the most data first: time does not allow to try all.
     amounts = np.bincount(under, minlength=keystreams.count)
     left = sorted((number for number in missing if number not in found), key=lambda number: -int(amounts[number]))
@@ -128,11 +115,25 @@ def _plain(recipe: Recipe, rows: Bytes, under: NDArray[np.int64], most: int) -> 
     return rows[known] ^ recipe.keys[0][under[known]]
 
 
-def _groups(rows: Bytes, length: int, begins: tuple[int, ...]) -> Iterator[Bytes]:
-    """Words under one keystream, each once: those of each page, which are mostly of one kind, and then all."""
+def _patterns(polynomial: int, basis: Bytes) -> tuple[int, ...] | None:
+    """Seeds of patterns, none for most registers; None where not all are seen, or where they are too many."""
+    found = patterns(basis)
+    factor = gf2poly.gcd(polynomial, REPEATING)
+    return found if found is not None and len(found) + 1 == 1 << factor.bit_length() - 1 else None
+
+
+def _seeds(rows: Bytes, basis: Bytes, begins: tuple[int, ...], rivals: tuple[int, ...]) -> Iterator[int | None]:
+    """What words under one keystream say: those of each page, which are mostly of one kind, all, and those alike."""
+    length = basis.shape[1]
     if len(begins) >= FEWEST_WORDS:
-        yield from (_different(page[None], length, begins) for page in rows[:MOST_PAGES])
-    yield _different(rows, length, begins)
+        for page in rows[:MOST_PAGES]:
+            words = _different(page[None], length, begins)
+            yield from (_seed(words, basis, relation, rivals) for relation in RELATIONS)
+    words = _different(rows, length, begins)
+    if len(words) >= FEWEST_WORDS:
+        yield from (_seed(words[:MOST_WORDS], basis, relation, rivals) for relation in RELATIONS)
+    for relation in RELATIONS:
+        yield from (_seed(some, basis, relation, rivals) for some in alike(words, relation))
 
 
 def _different(rows: Bytes, length: int, begins: tuple[int, ...]) -> Bytes:
@@ -154,58 +155,41 @@ def _alike_pieces(basis: Bytes, recipe: Recipe) -> tuple[int, tuple[int, ...]]:
     return (length, begins) if is_even else (basis.shape[1], (0,))
 
 
-def _seed(words: Bytes, basis: Bytes) -> int | None:
-    """The seed under which some relation holds in `uint8[words, bytes]`, whose keystream `uint8[stages, bytes]` is."""
-    if len(words) < FEWEST_WORDS:
+def _seed(words: Bytes, basis: Bytes, relation: Relation, rivals: tuple[int, ...]) -> int | None:
+    """The seed under which a relation holds in `uint8[words, bytes]`, whose keystream `uint8[stages, bytes]` is.
+
+    Where some rivals, patterns added to the keystream, make no difference to the relation, it is one of several.
+    """
+    sums = relation.sums(words)
+    if float((sums**2).mean()) < BIASED * len(words):
         return None
-    words = words[:MOST_WORDS]
-    for relation in RELATIONS:
-        sums = _sums(words, relation)
-        if float((sums**2).mean()) < BIASED * len(words):
-            continue
-        masks = _masks(basis, relation)
-        # The sum is mostly zero, or mostly one, as the highest bit is in some alphabets.
-        tries = (solved(masks, ones, np.abs(sums)) for ones in (sums < 0, sums > 0))
-        seed = next((seed for seed in tries if seed is not None), None)
-        if seed is not None:
-            return seed
-    return None
+    masks = relation.masks(basis)
+    chosen = unseen(masks, rivals)
+    # The sum is mostly zero, or mostly one, as the highest bit is in some alphabets.
+    tries = (solved(masks, ones, np.abs(sums), chosen) for ones in (sums < 0, sums > 0))
+    return next((seed for seed in tries if seed is not None), None)
 
 
-def _sums(words: Bytes, relation: Relation) -> NDArray[np.float64]:
-    """`float64[places]`: for each place of a relation, words in which it holds less those in which it does not."""
-    bits = np.unpackbits(words[:, relation.first :: relation.step], axis=1).reshape(len(words), -1, 8)
-    odd = bits[:, :, list(relation.bits)].sum(axis=2) & 1
-    sums: NDArray[np.float64] = len(words) - 2.0 * odd.sum(axis=0)
-    return sums
-
-
-def _masks(basis: Bytes, relation: Relation) -> NDArray[np.uint64]:
-    """`uint64[places]`: the stages of the seed that are added up in each place of a relation."""
-    bits = np.unpackbits(basis[:, relation.first :: relation.step], axis=1).reshape(len(basis), -1, 8)
-    odd = (bits[:, :, list(relation.bits)].sum(axis=2) & 1).astype(np.uint64)
-    stages = np.arange(len(basis), dtype=np.uint64)[:, None]
-    masks: NDArray[np.uint64] = np.bitwise_or.reduce(odd << stages, axis=0)
-    return masks
-
-
-def solved(masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[np.float64]) -> int | None:
+def solved(
+    masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[np.float64], chosen: tuple[int, ...] = ()
+) -> int | None:
     """The x under which noisy equations hold.
 
     Args:
         masks: `uint64[equations]`, the bits of x that are added up in each.
         ones: `bool[equations]`, whether the sum is odd, most likely.
         weights: `float64[equations]`, how surely.
+        chosen: single bits of x that the equations leave open, and that are to be zero.
 
     Returns:
-        None where none explains the equations, or not all bits of x are in them.
+        None where none explains the equations, or not all other bits of x are in them.
 
     >>> masks = np.arange(1, 4096, dtype=np.uint64)  # x has twelve bits
     >>> ones = np.bitwise_count(masks & np.uint64(0xABC)) % 2 == 1
     >>> hex(solved(masks, ones ^ (masks % 7 == 0), np.ones(len(masks))))
     '0xabc'
     """
-    width = int(np.bitwise_or.reduce(masks)).bit_length() if len(masks) else 0
+    width = max(int(np.bitwise_or.reduce(masks)) if len(masks) else 0, *chosen, 0).bit_length()
     order = np.argsort(-weights, kind="stable")
     total = float(np.sqrt((weights**2).sum()))
     rng = np.random.default_rng(len(masks))
@@ -213,7 +197,7 @@ def solved(masks: NDArray[np.uint64], ones: NDArray[np.bool_], weights: NDArray[
         if trial:
             best = rng.permutation(order[: CHOICE * width])
             order = np.r_[best, order[len(best) :]]
-        seed = _eliminated(masks[order].tolist(), ones[order].tolist(), width)
+        seed = _eliminated([*chosen, *masks[order].tolist()], [False] * len(chosen) + ones[order].tolist(), width)
         if seed is None:
             return None
         holds = (np.bitwise_count(masks & np.uint64(seed)) & 1 == 1) == ones
