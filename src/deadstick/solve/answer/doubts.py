@@ -122,7 +122,7 @@ def doubted(data: NDArray[np.uint8], solution: Solution, progress: Progress) -> 
         return solution
     pages = whole_pages(data, recipe.layout)
     space = PageSpace.of(pages, recipe.pages_per_block)
-    found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
+    found = consistency(space, recipe, block_metadata(space, recipe, with_cut=True), PageCache())
     doubt = place_doubt(pages, recipe, VolumeWitness(found.score, found.share, found.is_anchored))
     if doubt is None and not recipe.interleave.is_none and not _is_found_again(data, recipe, progress):
         doubt = "the search does not come to this order of planes"

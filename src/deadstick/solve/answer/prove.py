@@ -164,7 +164,7 @@ def volume_score(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> float:
     space = PageSpace.of(pages, recipe.pages_per_block)
     if len(space) < recipe.pages_per_block:
         return 0.0
-    return consistency(space, recipe, block_metadata(space, recipe), PageCache()).score
+    return consistency(space, recipe, block_metadata(space, recipe, with_cut=True), PageCache()).score
 
 
 def _refound(pages: NDArray[np.uint8], recipe: Recipe, progress: Progress) -> FoundTranslation | None:

@@ -82,16 +82,59 @@ class BlockMetadata:
         return BlockMetadata(self.blocks[chosen], self.values[chosen], self.good[chosen])
 
 
-def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> BlockMetadata:
+def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe, *, with_cut: bool = False) -> BlockMetadata:
     """Metadata of a few pages of every block of the dump, or of all chips.
 
     A block that is bit for bit an earlier one, under the same keystreams, says nothing twice: an older copy has another
     version, or other bit errors at least. It is left out, as a block that was read at two addresses.
+
+    Args:
+        pages: `uint8[pages, page_bytes]`, the whole dump; or the pages of several chips.
+        recipe: decodes pages; with the block size.
+        with_cut: the block that the dump ends in is one as well. It may be the newest copy of its number, and then
+            nothing fits without it; so it counts where the order of copies is asked, as it does when the disk is
+            rebuilt.
     """
     size = recipe.pages_per_block
     space = PageSpace.of(pages, size)
-    places = sorted({quarter * size // 4 for quarter in SAMPLES})
-    blocks = _different(space, recipe, places)
+    places = _places(size)
+    read = _read(space, recipe, _different(space, recipe, places), places)
+    cut = _cut_block(space, recipe) if with_cut else None
+    if cut is not None:
+        read = BlockMetadata(
+            np.r_[read.blocks, cut.blocks], np.concatenate([read.values, cut.values]), np.r_[read.good, cut.good]
+        )
+    bare = uncovered(recipe)
+    if bare.any():
+        read.values[:, :, bare] = without_lone_bits(read.values[:, :, bare], read.good)
+    written: NDArray[np.bool_] = read.good.sum(axis=1) > 0
+    return read.of(written)
+
+
+def _places(pages: int) -> list[int]:
+    """The pages of a block, or of what a dump has of it, that are looked at."""
+    return sorted({quarter * pages // 4 for quarter in SAMPLES})
+
+
+def _cut_block(space: PageSpace, recipe: Recipe) -> BlockMetadata | None:
+    """The block that the dump ends in, by pages of what is there.
+
+    None where no block is cut short, too few pages are left to look at as many as of other blocks, or they are bit for
+    bit those of an earlier block.
+    """
+    whole, held = divmod(len(space), recipe.pages_per_block)
+    places = _places(held)
+    if not held or len(places) < len(_places(recipe.pages_per_block)):
+        return None
+    earlier, (last,) = np.split(_seen(space, recipe, np.arange(whole + 1, dtype=np.int64), places), [whole])
+    if (earlier == last).all(axis=(1, 2)).any():
+        return None
+    return _read(space, recipe, np.array([whole], np.int64), places)
+
+
+def _read(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], places: list[int]) -> BlockMetadata:
+    """Metadata of the pages at some places of blocks, as they are decoded."""
+    size = recipe.pages_per_block
     values = np.zeros((len(blocks), len(places), recipe.layout.metadata_bytes), np.uint8)
     good = np.zeros((len(blocks), len(places)), np.bool_)
     for column, place in enumerate(places):
@@ -101,11 +144,7 @@ def block_metadata(pages: NDArray[np.uint8] | PageSpace, recipe: Recipe) -> Bloc
             batch = recipe.decode(raw, space.numbers(numbers))
             values[chunk, column] = batch.metadata
             good[chunk, column] = (batch.errors >= 0).all(axis=1) & ~_is_pattern(raw)
-    written = good.any(axis=1)
-    bare = uncovered(recipe)
-    if bare.any():
-        values[:, :, bare] = without_lone_bits(values[:, :, bare], good)
-    return BlockMetadata(blocks[written], values[written], good[written])
+    return BlockMetadata(blocks, values, good)
 
 
 def without_lone_bits(values: NDArray[np.uint8], good: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -143,7 +182,13 @@ def uncovered(recipe: Recipe) -> NDArray[np.bool_]:
 
 def _different(space: PageSpace, recipe: Recipe, places: list[int]) -> NDArray[np.int64]:
     """`int64[blocks]`: those that differ from every earlier one in a page that is looked at, or in its keystream."""
-    blocks = np.arange(len(space) // recipe.pages_per_block, dtype=np.int64)
+    seen = _seen(space, recipe, np.arange(len(space) // recipe.pages_per_block, dtype=np.int64), places)
+    first: NDArray[np.int64] = np.sort(np.unique(seen, axis=0, return_index=True)[1])
+    return first
+
+
+def _seen(space: PageSpace, recipe: Recipe, blocks: NDArray[np.int64], places: list[int]) -> NDArray[np.int64]:
+    """`int64[blocks, places, 2]`: names the bytes of each page that is looked at, and its keystream."""
     seen = np.zeros((len(blocks), len(places), 2), np.int64)
     for column, place in enumerate(places):
         for chunk in _chunks(blocks, 256):
@@ -151,8 +196,7 @@ def _different(space: PageSpace, recipe: Recipe, places: list[int]) -> NDArray[n
             seen[chunk, column, 0] = [crc32(row.tobytes()) for row in space.take(numbers)]
             if recipe.scrambler is not None:
                 seen[chunk, column, 1] = recipe.scrambler.index(space.numbers(numbers), recipe.pages_per_block)
-    first: NDArray[np.int64] = np.sort(np.unique(seen, axis=0, return_index=True)[1])
-    return first
+    return seen
 
 
 def fields(metadata_bytes: int) -> Iterator[BitField]:

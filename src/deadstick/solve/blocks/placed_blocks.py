@@ -49,10 +49,10 @@ def placed_blocks(
     interleave, count = recipe.interleave, len(space) // recipe.pages_per_block
     if interleave.is_none:
         return newest_blocks(metadata, recipe.translation, count, oldest=oldest)
-    chip, own = space.chip_of_block[:count], space.own_block[:count]
+    chip, own = space.chip_of_block, space.own_block
     number, blocks = recipe.translation.logical_number, metadata.blocks
     if number is None:
-        logical, order = interleave.unmapped(chip, own), np.arange(count, dtype=np.int64)
+        logical, order = interleave.unmapped(chip[:count], own[:count]), np.arange(count, dtype=np.int64)
         blocks = order
     else:
         rows, version = metadata.first_good, recipe.translation.version

@@ -37,12 +37,14 @@ def consistency(
     Args:
         space: the pages of all chips.
         recipe: the hypothesis.
-        metadata: of all written blocks.
+        metadata: of all written blocks; of one that the dump ends in, an older copy has the pages behind the end.
         cache: of pages that were decoded for recipes with the same code and scrambler.
         oldest: take the copy with the lowest version of each block instead of the highest.
     """
     physical = placed_blocks(space, recipe, metadata, oldest=oldest)
-    return volume_consistency(TrialDisk(space, recipe, physical, cache))
+    whole = (metadata.blocks + 1) * recipe.pages_per_block <= len(space)
+    behind = None if whole.all() else placed_blocks(space, recipe, metadata.of(whole), oldest=oldest)
+    return volume_consistency(TrialDisk(space, recipe, physical, cache, behind))
 
 
 def is_no_better_backwards(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bool:

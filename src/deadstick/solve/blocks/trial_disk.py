@@ -45,12 +45,14 @@ class TrialDisk:
         recipe: what to undo.
         physical: `int64[logical blocks]`, the physical block of each, counted over all chips; -1 where none is.
         cache: of decoded pages, for hypotheses that decode them alike.
+        behind: as `physical`, for the pages that the dump ends before; None where no block is cut short.
     """
 
     pages: NDArray[np.uint8] | PageSpace
     recipe: Recipe
     physical: NDArray[np.int64]
     cache: PageCache = field(default_factory=PageCache)
+    behind: NDArray[np.int64] | None = None
 
     def __post_init__(self) -> None:
         self._space = PageSpace.of(self.pages, self.recipe.pages_per_block)
@@ -79,8 +81,12 @@ class TrialDisk:
         """The row of the page space that holds a logical page; -1 where none does."""
         size = self.recipe.pages_per_block
         block, place = self.recipe.interleave.place(logical, size)
-        row = int(self.physical[block]) * size + place
-        return row if self.physical[block] >= 0 and row < len(self._space) else -1
+        for held in (self.physical, self.behind):
+            if held is not None and block < len(held) and held[block] >= 0:
+                row = int(held[block]) * size + place
+                if row < len(self._space):
+                    return row
+        return -1
 
     def _page(self, logical: int) -> bytes:
         row = self.row(logical)

@@ -94,11 +94,13 @@ def find_interleave(search: SpreadSearch) -> FoundInterleave:
         HintError: what the user knows is contradicted by the volumes.
     """
     space, plain, known = search.space, search.plain, search.known
-    base = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
     fits = known.fits(plain.recipe.interleave)
     # A volume that begins with the second of two chips is as good as whole until its end: several are always tried.
-    if len(space.chips) == 1 and base.is_whole and fits:
-        return FoundInterleave(plain, base.score, base.share, base.score, 1)
+    if len(space.chips) == 1 and fits:
+        alone = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe, with_cut=True))
+        if alone.is_whole:
+            return FoundInterleave(plain, alone.score, alone.share, alone.score, 1)
+    base = judged(space, plain.recipe, PageCache(), block_metadata(space, plain.recipe))
     tried = [base, *trials(search)]
     mine = tried if fits else tried[1:]
     best = max(mine, key=lambda trial: trial.score)  # of equals the first, which is the simplest

@@ -24,7 +24,7 @@ Suggestion = tuple[Versioned, Numbering | None]
 
 def every_trial(space: PageSpace, recipe: Recipe, progress: Progress) -> list[TranslationTrial]:
     """Every translation that the metadata suggest, with the consistency of the volumes under it."""
-    metadata = block_metadata(space, recipe)
+    metadata = block_metadata(space, recipe, with_cut=True)
     trials: list[Suggestion] = [(Versioned(IDENTITY), None), *suggested(space, recipe, metadata)]
     return judged_trials(space, recipe, metadata, trials, progress)
 

@@ -204,7 +204,7 @@ def _told(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with the numbers that the boot sector of a volume tells."""
     trials = []
     for recipe in with_told_number(space, best.recipe):
-        found = consistency(space, recipe, block_metadata(space, recipe), PageCache())
+        found = consistency(space, recipe, block_metadata(space, recipe, with_cut=True), PageCache())
         trials.append(replace(best, score=found.score, recipe=recipe, share=found.share, is_anchored=found.is_anchored))
     return trials
 
