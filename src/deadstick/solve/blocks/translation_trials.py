@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from deadstick.files.judge import Consistency, volume_consistency
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
@@ -41,10 +44,17 @@ def consistency(
         cache: of pages that were decoded for recipes with the same code and scrambler.
         oldest: take the copy with the lowest version of each block instead of the highest.
     """
+    physical, behind = _placed(space, recipe, metadata, oldest=oldest)
+    return volume_consistency(TrialDisk(space, recipe, physical, cache, behind))
+
+
+def _placed(
+    space: PageSpace, recipe: Recipe, metadata: BlockMetadata, *, oldest: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
+    """Where each block of the disk lies, and its pages behind the end of the dump; see `TrialDisk`."""
     physical = placed_blocks(space, recipe, metadata, oldest=oldest)
     whole = (metadata.blocks + 1) * recipe.pages_per_block <= len(space)
-    behind = None if whole.all() else placed_blocks(space, recipe, metadata.of(whole), oldest=oldest)
-    return volume_consistency(TrialDisk(space, recipe, physical, cache, behind))
+    return physical, None if whole.all() else placed_blocks(space, recipe, metadata.of(whole), oldest=oldest)
 
 
 def is_no_better_backwards(space: PageSpace, recipe: Recipe, metadata: BlockMetadata) -> bool:
@@ -65,8 +75,8 @@ def is_no_better_backwards(space: PageSpace, recipe: Recipe, metadata: BlockMeta
     for logical, block in zip(number.read(metadata.first_good).tolist(), metadata.blocks.tolist(), strict=True):
         copies.setdefault(logical, []).append(block)
     newest, oldest = (
-        volume_consistency(CopiedDisk(space, recipe, physical, cache, copies))
-        for physical in (placed_blocks(space, recipe, metadata, oldest=turned) for turned in (False, True))
+        volume_consistency(CopiedDisk(space, recipe, physical, cache, behind, copies))
+        for physical, behind in (_placed(space, recipe, metadata, oldest=turned) for turned in (False, True))
     )
     return oldest.share <= newest.share + TIED_SHARE
 
