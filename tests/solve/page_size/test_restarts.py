@@ -7,6 +7,7 @@ from deadstick.codes.lfsr import Lfsr
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.solve.common.spread import scattered
 from deadstick.solve.page_size.restarts import candidates_by_register
+from deadstick.solve.register import register_gaps
 from deadstick.solve.register.register import find_registers
 from deadstick.solve.scrambler.metadata_order import orders
 
@@ -104,3 +105,21 @@ def test_a_part_of_a_page_comes_behind_the_page() -> None:
     dump = rows.reshape(-1)
     sizes = [candidate.page_bytes for candidate in candidates_by_register(dump, find_registers(dump))]
     assert sizes[0] == times * (word + parity)
+
+
+def test_a_page_comes_before_its_multiples_under_a_keystream_for_each_block(monkeypatch: pytest.MonkeyPatch) -> None:
+    """There are more borders than are looked at, and packed data hide most of those inside clusters of four pages."""
+    monkeypatch.setattr(register_gaps, "MOST_BORDERS", 400)
+    data, page, block, blocks = 512, 628, 64, 40
+    rng = np.random.default_rng(6)
+    streams = Lfsr(POLYNOMIAL).keystream(rng.integers(1, 1 << 16, blocks, dtype=np.uint64), data, "lsb")
+    plain = rng.integers(0, 256, (blocks * block // 4, 4 * data), dtype=np.uint8)
+    plain[:, 1900:] = 0
+    plain[:, :100] = 0
+    plain[::3] = 0
+    rows = rng.integers(0, 256, (blocks * block, page), dtype=np.uint8)
+    rows[:, :data] = plain.reshape(-1, data) ^ np.repeat(streams, block, axis=0)
+    dump = rows.reshape(-1)
+    found = [item.page_bytes for item in candidates_by_register(dump, find_registers(dump))]
+    assert found[0] == page
+    assert 4 * page in found

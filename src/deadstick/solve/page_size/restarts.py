@@ -98,6 +98,11 @@ class _Size:
         """Whether pages that follow each other mostly have different keystreams."""
         return self.seeds.is_apart
 
+    @cached_property
+    def is_alike(self) -> bool:
+        """Whether the keystream begins anew with nearly every page, as it did with the one before."""
+        return self.seeds.share(1) >= SHARE
+
 
 def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandidate]:
     """The candidates, those last that look like parts of a page, several pages, or a page some bytes off.
@@ -106,6 +111,9 @@ def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandi
     again; or neighbouring parts have the same one, while those of some multiple do not. The borders of a size that is a
     few bytes off drift through a wide gap and may all lie in it; its keystreams come again less often. Where the parts
     of a page have keystreams that come again, none of which runs on from the one before, each part is a page.
+    Under a keystream for each block all multiples of a page fit as well as the page, and which of them has the highest
+    figure is chance. Where nearly all parts in a row have one keystream, it begins anew at the same column of each: so
+    does a codeword, and the part comes before multiples that have no keystreams of their own.
     Parts whose keystream goes on inside a page, and never over its border, are left out: codewords of a cyclic code
     that begin with a byte of filler decode a byte off their place as well, so the code may not tell such a half from a
     page.
@@ -121,8 +129,14 @@ def _whole_pages_first(sizes: list[_Size], register: Register) -> list[PageCandi
 
     def is_several(item: _Size) -> bool:
         parts = (other for other in sizes if other.page < item.page and item.page % other.page == 0)
-        whole = (part for part in parts if part.is_apart and part.best_share >= SHARE)
-        return any(not part.seeds.run_on(register, part.page, item.page // part.page) for part in whole)
+
+        def is_whole(part: _Size) -> bool:
+            if part.is_alike:
+                return not item.is_apart
+            own = part.is_apart and part.best_share >= SHARE
+            return own and not part.seeds.run_on(register, part.page, item.page // part.page)
+
+        return any(is_whole(part) for part in parts)
 
     def goes_on(item: _Size) -> bool:
         times = (other.page // item.page for other in sizes if other.page > item.page and other.page % item.page == 0)
