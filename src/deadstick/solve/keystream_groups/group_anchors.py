@@ -21,7 +21,7 @@ from deadstick.recipe.translation import BitField
 from deadstick.solve.blocks.numbering import DISTINCT_SHARE, FEWEST_BLOCKS
 from deadstick.solve.keystream_groups.group_chances import doubted_with_gaps
 from deadstick.solve.keystream_groups.group_numbers import MOST_BLOCKS, offsets_of
-from deadstick.solve.keystream_groups.group_places import Places
+from deadstick.solve.keystream_groups.group_places import Votes
 from deadstick.solve.keystream_groups.group_ties import aligned_in_groups, copy_ties, joined, sparse_ties
 from deadstick.solve.keystream_groups.grouped_blocks import GroupedBlocks, grouped_blocks, number_fields, readings_of
 from deadstick.solve.scrambler.boot_sectors import told_block
@@ -75,8 +75,7 @@ class _Anchored:
 
     def __init__(self, space: PageSpace, recipe: Recipe, blocks: GroupedBlocks, told: dict[int, int]) -> None:
         self.blocks, self.told = blocks, told
-        self.volumes = Places(space, recipe, blocks.count)
-        self.asked = np.zeros(len(blocks.groups), np.bool_)
+        self.votes = Votes(space, recipe, blocks)
 
     def constants(self, number: BitField) -> dict[int, int] | None:
         """By group, what is to be added to a field to make it the number of the block; None where that is not told."""
@@ -93,7 +92,7 @@ class _Anchored:
         numbers = _numbers(readings, roots, known)
         if len(np.unique(numbers[numbers >= 0])) < max(FEWEST_BLOCKS, DISTINCT_SHARE * (numbers >= 0).sum()):
             return None
-        self.asked = np.zeros(len(roots), np.bool_)
+        self.votes.ask_again()
         voters: list[int] = []
         for root in sorted(set(roots[readings >= 0].tolist()) - set(known)):
             votes = [self._vote(numbers, readings, roots == root) for _ in range(FEWEST_VOTES)]
@@ -119,14 +118,8 @@ class _Anchored:
         self, numbers: NDArray[np.int64], readings: NDArray[np.int64], mine: NDArray[np.bool_]
     ) -> tuple[int, int] | None:
         """The next of some blocks that has a place in the volumes on all others, and the constant that this names."""
-        blocks = self.blocks.metadata.blocks
-        physical = self.volumes.placed(np.where(mine, -1, numbers), blocks)
-        for row in np.flatnonzero(mine & (readings >= 0) & ~self.asked).tolist():
-            self.asked[row] = True
-            place = self.volumes.place_of(int(blocks[row]), physical)
-            if place is not None:
-                return row, int(readings[row]) ^ place
-        return None
+        vote = self.votes.next_of(mine & (readings >= 0), np.where(mine, -1, numbers))
+        return vote and (vote[0], int(readings[vote[0]]) ^ vote[1])
 
     def _are_confirmed(
         self, readings: NDArray[np.int64], roots: NDArray[np.int64], known: dict[int, int], voters: list[int]

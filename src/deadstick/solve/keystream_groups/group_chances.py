@@ -16,8 +16,8 @@ SURE_GAPS, AGREEING = -3.0, -1.0
 """Logarithm of the chance that groups fill the gaps under a wrong constant, which is small enough, as the volumes
 must confirm it; and what each further pair of copies adds that says the same. Two copies of a file, which are no copies
 of a block, say the same in many pairs, but leave gaps."""
-MOST_ASKED = 12
-"""Groups of which all sets are asked: four thousand sets."""
+MOST_ASKED = 14
+"""Groups of which all sets are asked: sixteen thousand sets, a second or two."""
 
 Filling = Callable[[Mapping[int, NDArray[np.int64]], Collection[int], int, int], float]
 """Logarithm of the chance that groups lie beside all others as they do; arguments as of `log10_filling`."""
@@ -34,7 +34,8 @@ def are_sure(
     """Whether hardly any group is where it is by accident, where no number may be missing.
 
     A constant that ties name is one wrong constant if they are wrong, and one that was looked for is the best of all.
-    Of too many groups to ask all sets each is asked alone, as if its constant had been looked for.
+    Of groups that ties join one constant was looked for; it is named for some of them by the others. Of too many groups
+    to ask all sets each is asked alone, as if its constant had been looked for.
 
     Args:
         numbers: by group, of its blocks.
@@ -44,7 +45,22 @@ def are_sure(
         width: bits of a number.
         needed_from: see `log10_filling`.
     """
-    return _doubted(numbers, ties, first, named, width, needed_from, log10_filling) is None
+    return doubted_without_gaps(numbers, ties, first, named, width, needed_from) is None
+
+
+def doubted_without_gaps(
+    numbers: Mapping[int, NDArray[np.int64]],
+    ties: Sequence[tuple[int, int]],
+    first: int,
+    named: Collection[int],
+    width: int,
+    needed_from: int = 1,
+) -> tuple[int, ...] | None:
+    """Groups that may be where they are by accident, where no number may be missing; None if there are none.
+
+    See `are_sure`.
+    """
+    return _doubted(numbers, ties, first, named, width, needed_from, log10_filling)
 
 
 def doubted_with_gaps(
@@ -72,15 +88,29 @@ def _doubted(
 ) -> tuple[int, ...] | None:
     others = sorted(set(numbers) - {first})
     every = len(others) <= MOST_ASKED
+    joined = _joined([pair for pair in ties if not set(pair) & {first, *named}], set(others) - set(named))
     for size in range(1, len(others) + 1 if every else 2):
         for some in combinations(others, size):
             across = sum((one in some) != (other in some) for one, other in ties)
-            tried = 0 if every and set(some) <= set(named) else width
+            is_named = every and not any(groups.issubset(some) for groups in joined)
             chance = filling(numbers, some, width, needed_from)
-            chance += tried * np.log10(2) + AGREEING * max(0, across - 1)
+            chance += (0 if is_named else width) * np.log10(2) + AGREEING * max(0, across - 1)
             if chance >= SURE_GAPS:
                 return some
     return None
+
+
+def _joined(ties: Sequence[tuple[int, int]], groups: Collection[int]) -> list[set[int]]:
+    """Sets of groups that ties join.
+
+    >>> _joined([(1, 2), (4, 2)], {1, 2, 3, 4})
+    [{3}, {1, 2, 4}]
+    """
+    sets = {group: {group} for group in groups}
+    for one, other in ties:
+        both = sets[one] | sets[other]
+        sets |= dict.fromkeys(both, both)
+    return [set(each) for each in sorted({tuple(sorted(each)) for each in sets.values()}, key=len)]
 
 
 def log10_filling(

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.translation import BitField
-from deadstick.solve.keystream_groups.group_chances import SURE_GAPS, are_sure, log10_filling
+from deadstick.solve.keystream_groups.group_chances import SURE_GAPS, doubted_without_gaps, log10_filling
+from deadstick.solve.keystream_groups.group_places import Votes
 from deadstick.solve.keystream_groups.group_ties import aligned_in_groups, copy_ties, joined
 from deadstick.solve.keystream_groups.group_writes import constants_of_writes
 from deadstick.solve.keystream_groups.grouped_blocks import GroupedBlocks, grouped_blocks, number_fields, readings_of
@@ -49,14 +50,15 @@ def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
     if not blocks.begins:
         return None
     blocks = replace(blocks, ties=copy_ties(space, recipe, blocks.metadata.blocks))
+    votes = Votes(space, recipe, blocks)
     for number in number_fields(blocks):
-        constants = _told(blocks, number)
+        constants = _told(blocks, number, votes)
         if constants is not None:
             return with_offsets(recipe, offsets_of(blocks, number, constants)[blocks.of_streams])
     return None
 
 
-def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
+def _told(blocks: GroupedBlocks, number: BitField, votes: Votes) -> dict[int, int] | None:
     """By group, what is to be added to a field to make it the number of the block; None where that is not told."""
     readings, high = readings_of(blocks, number)
     places = joined(blocks.groups, readings, blocks.ties)
@@ -80,7 +82,7 @@ def _told(blocks: GroupedBlocks, number: BitField) -> dict[int, int] | None:
             continue
         constants = {group: told[places[group][0]] ^ places[group][1] for group in names}
         named = {group for group in names if places[group][0] == first}
-        if _is_sure(blocks, readings, constants, begin, named):
+        if _is_sure(blocks, readings, constants, begin, named, votes):
             found[tuple(constants.values())] = constants
     if len(found) != 1:
         return None
@@ -98,16 +100,32 @@ def _are_filled(
 
 
 def _is_sure(
-    blocks: GroupedBlocks, readings: NDArray[np.int64], constants: dict[int, int], begin: int, named: set[int]
+    blocks: GroupedBlocks,
+    readings: NDArray[np.int64],
+    constants: dict[int, int],
+    begin: int,
+    named: set[int],
+    votes: Votes,
 ) -> bool:
-    """Whether every group but that of number 0 is hardly where it is by accident, if the disk begins in some row."""
-    numbers = {
-        group: np.unique(readings[(blocks.groups == group) & (readings >= 0)]) ^ constant
-        for group, constant in constants.items()
-    }
-    told = [tie for tie in blocks.ties if min(readings[tie.one], readings[tie.other]) >= 0]
+    """Whether every group but that of number 0 is hardly where it is by accident, if the disk begins in some row.
+
+    The volumes are asked for places of blocks in groups that may be. Each counts as one more pair of copies.
+    """
+    added = np.array([constants.get(group, 0) for group in blocks.groups.tolist()], np.int64)
+    numbered = readings >= 0
+    rows = np.where(numbered, readings ^ added, -1)
+    numbers = {group: np.unique(rows[(blocks.groups == group) & numbered]) for group in constants}
+    told = [tie for tie in blocks.ties if numbered[tie.one] and numbered[tie.other]]
     ties = [(int(blocks.groups[tie.one]), int(blocks.groups[tie.other])) for tie in told]
-    return are_sure(numbers, ties, int(blocks.groups[begin]), named, blocks.width, blocks.needed_from.get(begin, 1))
+    first, needed_from = int(blocks.groups[begin]), blocks.needed_from.get(begin, 1)
+    votes.ask_again()
+    while doubted := doubted_without_gaps(numbers, ties, first, named, blocks.width, needed_from):
+        asked = (votes.next_of((blocks.groups == group) & numbered, rows) for group in doubted)
+        vote = next((vote for vote in asked if vote is not None), None)
+        if vote is None or vote[1] != rows[vote[0]]:
+            return False
+        ties.append((int(blocks.groups[vote[0]]), first))
+    return True
 
 
 def filled(

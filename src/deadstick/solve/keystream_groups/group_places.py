@@ -15,6 +15,7 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.blocks.translation_trials import LEAD
 from deadstick.solve.blocks.trial_disk import PageCache, TrialDisk
+from deadstick.solve.keystream_groups.grouped_blocks import GroupedBlocks
 
 MOST_TRIALS = 512
 """Disks that are judged for all blocks together: some ten seconds."""
@@ -81,3 +82,30 @@ class Places:
         batch = self.recipe.decode(self.space.take(pages), self.space.numbers(pages))
         told = (batch.errors >= 0).all(axis=1) & ~batch.erased
         return bool((batch.data[told] != batch.data[told, :1]).any())
+
+
+class Votes:
+    """Blocks that the volumes place, each asked once."""
+
+    def __init__(self, space: PageSpace, recipe: Recipe, blocks: GroupedBlocks) -> None:
+        self.volumes, self.blocks = Places(space, recipe, blocks.count), blocks.metadata.blocks
+        self.asked = np.zeros(len(self.blocks), np.bool_)
+
+    def ask_again(self) -> None:
+        """Another field is asked about."""
+        self.asked[:] = False
+
+    def next_of(self, mine: NDArray[np.bool_], numbers: NDArray[np.int64]) -> tuple[int, int] | None:
+        """The next of some blocks that has a place in the volumes on all others, and that place.
+
+        Args:
+            mine: `bool[rows]`.
+            numbers: `int64[rows]`, of all blocks; -1 where it is not known.
+        """
+        physical = self.volumes.placed(np.where(mine, -1, numbers), self.blocks)
+        for row in np.flatnonzero(mine & ~self.asked).tolist():
+            self.asked[row] = True
+            place = self.volumes.place_of(int(self.blocks[row]), physical)
+            if place is not None:
+                return row, place
+        return None
