@@ -64,7 +64,7 @@ def test_copies_tell_numbers_and_versions_of_few_blocks_in_each_of_many_groups()
     metadata[:, 2], metadata[:, 5] = LOGICAL[PAGES // BLOCK], FIRST_WRITE + WRITES[PAGES // BLOCK]
     raw = recipe.encode(disk_blocks(), metadata, PAGES)
     unknown = with_offsets(recipe, RNG.integers(0, 256, (STREAMS, 8), np.uint8))
-    tied = with_tied_groups(PageSpace.of(raw, BLOCK), unknown)
+    tied = next(with_tied_groups(PageSpace.of(raw, BLOCK), unknown), None)
     assert tied is not None
     rows = tied.decode(raw[::BLOCK], PAGES[::BLOCK]).metadata
     assert (rows[:, 2] == LOGICAL).all()

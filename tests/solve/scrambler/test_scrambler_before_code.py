@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
@@ -131,3 +132,31 @@ def test_the_longest_register_cannot_give_complements_as_well() -> None:
     data[turned] ^= 0xFF
     found = found_under(true, data)
     assert found is None or found.register is None
+
+
+@pytest.mark.parametrize("hidden", [0, 1])
+def test_an_order_that_shows_no_keystream_does_not_stand_in_the_way_of_one_that_does(hidden: int) -> None:
+    """Each block has eight of 32 keystreams for itself, so that no metadata are clear under all of them.
+
+    Numbers of blocks that are taken for data leave no keystream to be seen. In the right order all are, or all but one
+    under which no page is blank.
+    """
+    rng = np.random.default_rng(4)
+    true = controller(metadata_first=True)
+    streams = StoredKeystreams(tuple(rng.bytes(DATA + METADATA) for _ in range(4 * COUNT)))
+    covers = frozenset({Part.DATA, Part.METADATA})
+    scrambler = Scrambler("before_ecc", "codeword", streams, covers, 4, 1)
+    true = replace(true, scrambler=scrambler)
+    metadata = contents()[1]
+    data = rng.integers(0, 256, (len(PAGES), 2 * DATA), np.uint8)
+    blank = rng.random((len(PAGES), 2 * DATA // SECTOR)) < 1 / 2
+    blank[scrambler.index(PAGES, BLOCK) < hidden] = False
+    data.reshape(len(PAGES), -1, SECTOR)[blank] = 0
+    raw = true.encode(data, metadata, PAGES)
+    read = Reread(Survey(raw.reshape(-1), true.layout.page_bytes), layout(metadata_first=False), CODE, 0)
+    found = before_code(read, Unscrambled(Recipe(1, read.layout, CODE), len(raw), len(raw)))
+    assert found is not None
+    assert found.recipe.layout == true.layout
+    assert found.derived == hidden
+    known = scrambler.index(PAGES, BLOCK) >= hidden
+    assert (found.recipe.decode(raw, PAGES).data[known] == data[known]).all()

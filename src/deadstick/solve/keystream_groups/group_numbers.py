@@ -35,8 +35,12 @@ MOST_BLOCKS = 1024
 MOST_STEPS = 20_000
 
 
-def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
-    """The recipe under which the metadata of all groups are known but for one row; None where that is not told.
+def with_tied_groups(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
+    """Recipes under which the metadata of all groups are known but for one row, one for each field that tells it.
+
+    A field of two bytes may hold the low byte of the number and, in place of its high byte, one that all blocks have in
+    common. The copies agree under it, too, and more blocks than there are values fill all gaps. But it gives blocks
+    that are no copies one number: a field that tells more numbers apart comes first, and the volumes judge all of them.
 
     Args:
         space: the pages of one chip.
@@ -44,18 +48,25 @@ def with_tied_groups(space: PageSpace, recipe: Recipe) -> Recipe | None:
     """
     count = len(space) // recipe.pages_per_block
     if count > MOST_BLOCKS:
-        return None
+        return
     recipe = aligned_in_groups(space, recipe, count)
     blocks = grouped_blocks(space, recipe)
     if not blocks.begins:
-        return None
+        return
     blocks = replace(blocks, ties=copy_ties(space, recipe, blocks.metadata.blocks))
     votes = Votes(space, recipe, blocks)
-    for number in number_fields(blocks):
-        constants = _told(blocks, number, votes)
-        if constants is not None:
-            return with_offsets(recipe, offsets_of(blocks, number, constants)[blocks.of_streams])
-    return None
+    every = ((number, _told(blocks, number, votes)) for number in number_fields(blocks))
+    told = [(number, constants) for number, constants in every if constants is not None]
+    for number, constants in sorted(told, key=lambda item: -_told_apart(blocks, *item)):
+        yield with_offsets(recipe, offsets_of(blocks, number, constants)[blocks.of_streams])
+
+
+def _told_apart(blocks: GroupedBlocks, number: BitField, constants: dict[int, int]) -> int:
+    """Different numbers that blocks have in a field under the constants of their groups."""
+    values = number.read(blocks.metadata.first_good)
+    every = np.array([constants.get(group, 0) for group in blocks.groups.tolist()], np.int64)
+    readings, _ = readings_of(blocks, number)
+    return len(np.unique((values ^ every)[readings >= 0]))
 
 
 def _told(blocks: GroupedBlocks, number: BitField, votes: Votes) -> dict[int, int] | None:

@@ -174,10 +174,12 @@ def _of_clearest_order(found: CodedPages, plain: Unscrambled) -> Unscrambled | N
     """A table under the order of data and metadata that makes the metadata clear; None where no keystream is seen.
 
     Under keystreams over both, columns do not tell the order. The wrong one moves the borders of sectors, too, at which
-    the votes for a keystream part, and many keystreams are not seen.
+    the votes for a keystream part, and many keystreams are not seen. With numbers of blocks among the data it may be
+    all: an order that shows no keystream says nothing of metadata, so any order that shows some takes its place. Nor is
+    that one clear where groups of keystreams are open, each of which has a row of metadata of its own.
     """
     best, clearest = None, 0.0
-    for layout in orders(found.layout):
+    for layout in _telling_orders(found, plain):
         other = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)))
         if other is None:
             # Nothing comes again, and so it does in no other order.
@@ -185,21 +187,45 @@ def _of_clearest_order(found: CodedPages, plain: Unscrambled) -> Unscrambled | N
         # Under keystreams that are unknown no metadata are clear, whichever order is right.
         some = with_next(known_pages(other.recipe, np.flatnonzero(found.survey.written)))
         clear = clearness(other.recipe, found.survey.pages[some], some, is_tabled=True) if len(some) else 0.0
-        if best is None or clear > clearest + CLEARLY:
+        is_first_seen = _is_seen(other) and (best is None or not _is_seen(best))
+        if best is None or is_first_seen or clear > clearest + CLEARLY:
             best, clearest = other, clear
         if clearest >= 1 - CLEARLY:
             break
     return best if best is not None and _is_seen(best) else None
 
 
+def _telling_orders(found: CodedPages, plain: Unscrambled) -> list[PageLayout]:
+    """Orders of data and metadata, but those in which votes show no keystream where they show all in another.
+
+    The two orders have all but a few columns in common, and the wrong one has metadata there. Copies would be looked
+    for under all of its keystreams, which takes a minute and more where there are 256.
+    """
+    layouts, shares = list(orders(found.layout)), []
+    for layout in layouts if len(layouts) > 1 else ():
+        tabled = _with_table(found, replace(plain, recipe=replace(plain.recipe, layout=layout)), by_copies=False)
+        if tabled is None or tabled.table is None:
+            return layouts
+        shares.append(float(tabled.table.known.mean()))
+    if max(shares, default=0.0) < 1:
+        return layouts
+    return [layout for layout, share in zip(layouts, shares, strict=True) if share]
+
+
 def _is_seen(tabled: Unscrambled) -> bool:
     return tabled.table is not None and bool(tabled.table.known.any())
 
 
-def _with_table(found: CodedPages, plain: Unscrambled) -> Unscrambled | None:
-    """A table, of which no keystream may be known; None where nothing comes again."""
+def _with_table(found: CodedPages, plain: Unscrambled, *, by_copies: bool = True) -> Unscrambled | None:
+    """A table, of which no keystream may be known; None where nothing comes again.
+
+    Args:
+        found: pages and code.
+        plain: decodes the codewords.
+        by_copies: keystreams that votes do not show may follow from copies of pages.
+    """
     pages, data = _corrected(found, plain.recipe)
-    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout), exact=True)
+    table = find_table(data, pages, 0, alike_pieces(plain.recipe.layout), exact=by_copies)
     if table is None:
         return None
     recipe = table_before_code(plain.recipe, table)

@@ -1,5 +1,6 @@
 """The search for block size and translation, once pages can be decoded."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -144,9 +145,8 @@ def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tra
     consistent with an older state of the disk: what was filled later must speak for the order as well, or show it of
     every pair of copies that differs.
     """
-    for numbered in (with_tied_groups, with_judged_groups, with_anchored_groups):
-        tied = numbered(space, recipe)
-        for base in (tied, complemented(tied)) if tied is not None else ():
+    for numbered in _numbered_groups(space, recipe):
+        for base in (numbered, complemented(numbered)):
             judged = [trial for other in with_number_zero(space, base) for trial in every_trial(space, other, progress)]
             for trial in _with_group_versions(space, best_of(judged)) if judged else ():
                 order = VersionOrder(space, trial.recipe, block_metadata(space, trial.recipe))
@@ -154,6 +154,15 @@ def _by_groups(space: PageSpace, recipe: Recipe, progress: Progress) -> list[Tra
                 if trial.is_confirmed and (told.is_shown or told.log10_chance < UPWARDS):
                     return [trial]
     return []
+
+
+def _numbered_groups(space: PageSpace, recipe: Recipe) -> Iterator[Recipe]:
+    """Recipes with the numbers of blocks under several groups of keystreams, likeliest first."""
+    yield from with_tied_groups(space, recipe)
+    for look in (with_judged_groups, with_anchored_groups):
+        numbered = look(space, recipe)
+        if numbered is not None:
+            yield numbered
 
 
 def _with_group_versions(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
