@@ -2,7 +2,8 @@
 
 The seed of the next page follows from that of this one, save at the border of a block: that shows likely block sizes.
 For each of them the pages with equal seeds give rules (`step_lattice`), and every rule is judged by how many pages have
-the seed of the others with their number. Where none of them is beyond doubt, every other block size is tried.
+the seed of the others with their number. Where none of them is beyond doubt, every other block size is tried, and then
+the steps after which seeds are always the same (`lasting_steps`), for keystreams that are more than the seeds.
 """
 
 from dataclasses import replace
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.solve.common.chance import log10_tail
+from deadstick.solve.keystream.lasting_steps import Labelled, rules_of_lasting
 from deadstick.solve.keystream.schedule import MOST_KEYSTREAMS, Schedule, judged, parted
 from deadstick.solve.keystream.step_lattice import rules_of
 
@@ -59,7 +61,16 @@ def find_schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], agreement
         others = (judged(some, part, rule) for size in _other_sizes(likely) for rule in rules_of(some, part, size))
         found += [judged(pages, labels, rule) for rule in others if _is_good(rule, part, agreement)]
         best = _best(found, pages, labels, agreement)
+    if best is None and len(pages) >= WELL_SEEN * (int(labels.max()) + 1):
+        best = _best(_of_repeats(pages, labels, agreement), pages, labels, agreement)
     return best
+
+
+def _of_repeats(pages: NDArray[np.int64], labels: NDArray[np.int64], agreement: float) -> list[Schedule]:
+    """Rules whose keystreams are more than the seeds."""
+    labelled = Labelled(pages, labels, agreement)
+    sizes = range(BLOCKS[0], BLOCKS[1] + 1)
+    return [judged(pages, labels, rule) for size in sizes for rule in rules_of_lasting(labelled, size)]
 
 
 def _other_sizes(likely: list[int]) -> list[int]:

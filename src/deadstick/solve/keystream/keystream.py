@@ -111,36 +111,30 @@ def seed_rules(
     if fewest == SURE_HITS and register.width >= WIDE_REGISTER:
         fewest -= 1
     found = []
-    for restart, parts, positions in _streams(layout, columns, covers):
-        inside = positions >= 0
-        if not _may_hold(hits.states[inside], pages[inside], positions[inside], register):
-            continue
-        seeds, flipped = one_of_two(rewound(hits.states[inside], positions[inside], register), register)
-        rule = _vote(
-            pages[inside],
-            seeds,
-            columns[inside],
-            hits.ones[inside] ^ flipped,
-            known,
-            fewest,
-            is_signed=register.has_complements,
-        )
+    # Most rules for the restarts say the same of the hits, and to look for the schedule takes seconds.
+    votes: dict[bytes, SeedRule | None] = {}
+    for restart, parts, positions in streams(layout, columns, covers):
+        key = positions.tobytes()
+        if key not in votes:
+            votes[key] = _voted(hits, pages, columns, positions, register, known, fewest)
+        rule = votes[key]
         if rule is not None and rule.agreement >= AGREEMENT:
             found.append(replace(rule, restart=restart, covers=parts))
     # Fewer keystreams explain more with less: prefer the shorter period, then the rule with more support.
     return sorted(found, key=lambda rule: (-rule.agreeing, rule.period))
 
 
-def _streams(
+def streams(
     layout: PageLayout, columns: NDArray[np.int64], covers: Iterable[frozenset[Part]]
 ) -> Iterator[tuple[Restart, frozenset[Part], NDArray[np.int64]]]:
+    """Every rule for the restarts, with the place of each hit in its stream, `int64[hits]`; -1 outside."""
     for parts in covers:
         for restart in RESTARTS:
             if restart == "column" or layout.is_byte_aligned:
                 yield restart, parts, stream_positions(layout, restart, parts)[columns]
 
 
-def _may_hold(
+def may_hold(
     states: NDArray[np.uint64], pages: NDArray[np.int64], positions: NDArray[np.int64], register: Register
 ) -> bool:
     """Whether hits of one page agree, in the pages with most hits, which tells wrong rules at little cost."""
@@ -153,6 +147,24 @@ def _may_hold(
     seeds, _ = one_of_two(rewound(states[chosen], positions[chosen], register), register)
     _, agreeing, counted = majority(pages[chosen], seeds)
     return agreeing >= AGREEMENT * counted
+
+
+def _voted(
+    hits: Hits,
+    pages: NDArray[np.int64],
+    columns: NDArray[np.int64],
+    positions: NDArray[np.int64],
+    register: Register,
+    known: Schedule | int,
+    fewest: int,
+) -> SeedRule | None:
+    """What the hits say where each stands at such a place of its stream, `int64[hits]`; -1 outside."""
+    inside = positions >= 0
+    if not may_hold(hits.states[inside], pages[inside], positions[inside], register):
+        return None
+    seeds, flipped = one_of_two(rewound(hits.states[inside], positions[inside], register), register)
+    ones = hits.ones[inside] ^ flipped
+    return _vote(pages[inside], seeds, columns[inside], ones, known, fewest, is_signed=register.has_complements)
 
 
 def _vote(

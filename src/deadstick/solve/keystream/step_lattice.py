@@ -48,18 +48,18 @@ def rules_of(pages: NDArray[np.int64], labels: NDArray[np.int64], size: int) -> 
     seen = 0.0
     often = zip(places[:MOST_STEPS].tolist(), blocks[:MOST_STEPS].tolist(), counts.tolist(), strict=False)
     for x, y, count in often:
-        before, lattice = lattice, _with_step(lattice, x, y)
+        before, lattice = lattice, with_step(lattice, x, y)
         if lattice != before and seen >= SPANNED:
-            yield from _of_lattice(before, size)
+            yield from of_lattice(before, size)
         seen += count / len(steps)
         if lattice[0] * lattice[2] == 1:
             return
     if lattice[0] * lattice[2]:
-        yield from _of_lattice(lattice, size)
+        yield from of_lattice(lattice, size)
         return
-    yield from (replace(rule, is_open=True) for rule in _of_lattice(_closed(lattice, int(block.max()), size), size))
+    yield from (replace(rule, is_open=True) for rule in of_lattice(_closed(lattice, int(block.max()), size), size))
     for wider in _widened(lattice, places[MOST_STEPS:], blocks[MOST_STEPS:]):
-        yield from _of_lattice(wider, size)
+        yield from of_lattice(wider, size)
 
 
 def _widened(lattice: Lattice, places: NDArray[np.int64], blocks: NDArray[np.int64]) -> Iterator[Lattice]:
@@ -78,7 +78,7 @@ def _widened(lattice: Lattice, places: NDArray[np.int64], blocks: NDArray[np.int
         if not len(outside):
             return
         first = int(outside[0])
-        lattice = _with_step(lattice, int(places[first]), int(blocks[first]))
+        lattice = with_step(lattice, int(places[first]), int(blocks[first]))
         yield lattice
         places, blocks = places[first + 1 :], blocks[first + 1 :]
 
@@ -107,10 +107,10 @@ def _closed(lattice: Lattice, last: int, size: int) -> Lattice:
     return (d, 0, next(t for t in range(last + 1, last + d + 2) if gcd(t, d) == 1)) if d and not t else (0, 0, 0)
 
 
-def _with_step(lattice: Lattice, x: int, y: int) -> Lattice:
+def with_step(lattice: Lattice, x: int, y: int) -> Lattice:
     """The lattice that a further vector spans.
 
-    >>> _with_step(_with_step((0, 0, 0), 16, 0), -5, 1)
+    >>> with_step(with_step((0, 0, 0), 16, 0), -5, 1)
     (16, 11, 1)
     """
     d, s, t = lattice
@@ -123,7 +123,7 @@ def _with_step(lattice: Lattice, x: int, y: int) -> Lattice:
     return d, s % d if d else s, t
 
 
-def _of_lattice(lattice: Lattice, size: int) -> Iterator[Schedule]:
+def of_lattice(lattice: Lattice, size: int) -> Iterator[Schedule]:
     """The rule whose kernel a lattice is, if there is one."""
     d, s, t = lattice
     count = d * t

@@ -21,6 +21,7 @@ from deadstick.solve.scrambler.coded_pages import (
     variants,
 )
 from deadstick.solve.scrambler.metadata_order import readings, settled, with_clearest_cover, with_right_cover
+from deadstick.solve.scrambler.rule_by_seeds import rule_by_seeds
 from deadstick.solve.scrambler.scrambler_after_code import best_register, completed
 from deadstick.solve.scrambler.scrambler_before_code import before_code
 from deadstick.solve.scrambler.seed_trials import with_rule_by_code
@@ -54,6 +55,8 @@ def find_scrambler(found: CodedPages, registers: tuple[Register, ...]) -> Unscra
         # Where it shows in too few pages for a rule of its seeds, the code tells which pages share a keystream.
         told = told_by_code(found)
         best = _best_of((best_register(read, seen, told), read) for read in _rereads(found)) if told else None
+        # Nor does the code tell that of pages whose keystreams have few seeds between them, but it tells the seeds.
+        best = best or _best_of((rule_by_seeds(read, seen), read) for read in _rereads(found))
     if best is None:
         return stored_after_code(found)
     best = with_rule_by_code(*best), best[1]

@@ -38,7 +38,7 @@ TRIED_PAGES = 4
 
 
 @dataclass(frozen=True)
-class _Trials:
+class Trials:
     """Pages, and the seeds that are tried on them.
 
     Attributes:
@@ -68,6 +68,20 @@ class _Trials:
         raw = np.repeat(self.pages[number : number + 1], len(self.seeds), axis=0)
         good = np.flatnonzero(self._decode(recipe, raw, np.arange(len(raw))))
         return int(self.seeds[good[0]]) if len(good) == 1 else 0
+
+    def labels(self, numbers: NDArray[np.int64]) -> NDArray[np.uint64]:
+        """The same for many pages: `int64[pages]` -> `uint64[pages]`."""
+        scrambler, raw = self.recipe.scrambler, self.pages[numbers]
+        label, ways = np.zeros(len(numbers), np.uint64), np.zeros(len(numbers), np.int64)
+        if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
+            return label
+        for seed in self.seeds.tolist():
+            one = replace(scrambler, keystreams=replace(scrambler.keystreams, seeds=(seed,)))
+            good = self._decode(replace(self.recipe, scrambler=one, pages_per_block=1), raw, numbers)
+            label[good] = seed
+            ways += good
+        label[ways > 1] = 0
+        return label
 
     def _decode(self, recipe: Recipe, raw: NDArray[np.uint8], numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
         good = np.ones(len(raw), np.bool_)
@@ -113,7 +127,7 @@ def seeds_beside(
     Returns:
         Number -> seed.
     """
-    scrambler, words = recipe.scrambler, _words_that_tell(recipe)
+    scrambler, words = recipe.scrambler, words_that_tell(recipe)
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams) or not words:
         return {}
     keystreams, found = scrambler.keystreams, dict[int, int]()
@@ -124,7 +138,7 @@ def seeds_beside(
         asked = beside_on_orbits(replace(keystreams, seeds=seeds))
         new = {}
         for number in asked.keys() & set(missing):
-            trials = _Trials(recipe, raw, np.array(asked[number], np.uint64), words)
+            trials = Trials(recipe, raw, np.array(asked[number], np.uint64), words)
             rows = np.flatnonzero(under == number)
             told = {trials.seed_of(row) for row in evenly_of(rows, TRIED_PAGES).tolist()} - {0}
             new.update({number: told.pop()} if len(told) == 1 else {})
@@ -134,17 +148,17 @@ def seeds_beside(
     return found
 
 
-def _trials(best: Unscrambled, found: CodedPages) -> _Trials | None:
+def _trials(best: Unscrambled, found: CodedPages) -> Trials | None:
     """What is to be tried; None where the code is too weak to tell, or there is nothing to choose from."""
     scrambler = best.recipe.scrambler
     if scrambler is None or not isinstance(scrambler.keystreams, LfsrKeystreams):
         return None
     seeds = np.unique(np.array([seed for seed in scrambler.keystreams.seeds if seed], np.uint64))
-    words = _words_that_tell(best.recipe)
-    return _Trials(best.recipe, found.survey.pages, seeds, words) if words and len(seeds) > 1 else None
+    words = words_that_tell(best.recipe)
+    return Trials(best.recipe, found.survey.pages, seeds, words) if words and len(seeds) > 1 else None
 
 
-def _words_that_tell(recipe: Recipe) -> int:
+def words_that_tell(recipe: Recipe) -> int:
     """Codewords of a page that must all decode; 0 where a page has too few."""
     if recipe.code is None:
         return 0
@@ -153,7 +167,7 @@ def _words_that_tell(recipe: Recipe) -> int:
     return words if words <= len(recipe.layout.codewords) else 0
 
 
-def _is_refuted(trials: _Trials, pages: NDArray[np.int64]) -> bool:
+def _is_refuted(trials: Trials, pages: NDArray[np.int64]) -> bool:
     """Whether some pages that should decode do so under other seeds."""
     some = pages[scattered(len(pages), LOOKED_AT)]
     failing = some[~trials.decoding(some)]
@@ -161,7 +175,7 @@ def _is_refuted(trials: _Trials, pages: NDArray[np.int64]) -> bool:
     return len({trials.seed_of(number) for number in failing.tolist()} - {0}) >= REFUTING
 
 
-def _labelled(trials: _Trials, written: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
+def _labelled(trials: Trials, written: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
     """Pages whose seed the code tells, `int64[labelled]`, ascending, and the seed of each, `uint64[labelled]`."""
     seeds = _seeds_of(trials.recipe, written)
     seeds[~trials.decoding(written)] = 0
