@@ -13,7 +13,7 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.codeword.survey import Survey
 from deadstick.solve.common.chance import log10_tail
-from deadstick.solve.common.spread import evenly
+from deadstick.solve.common.spread import evenly, evenly_of
 from deadstick.solve.keystream.keystream import SeedRule
 from deadstick.solve.keystream.stored_keystreams import StoredTable
 from deadstick.solve.register.register import Register
@@ -115,7 +115,11 @@ def count_decoded(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -
 
 def _decoded_words(recipe: Recipe, found: CodedPages, pages: NDArray[np.int64]) -> tuple[int, int, float]:
     """The same, and the mean number of errors in a codeword that decodes."""
-    errors = recipe.decode(found.survey.pages[pages], pages).errors
+    return _counted(recipe.decode(found.survey.pages[pages], pages).errors)
+
+
+def _counted(errors: NDArray[np.int16]) -> tuple[int, int, float]:
+    """The same of the errors of codewords."""
     good = errors >= 0
     return int(good.sum()), int((errors >= LOST).sum()), float(errors[good].mean()) if good.any() else 0.0
 
@@ -131,7 +135,31 @@ def better(best: Unscrambled | None, recipe: Recipe, found: CodedPages) -> Unscr
         if decoded < CONVINCING_SHARE * examined or decode_chance(recipe, decoded, examined) > CONVINCING:
             return best
     found_one = Unscrambled(recipe, decoded, examined, errors=errors)
-    return found_one if best is None or is_better(found_one, best) else best
+    return found_one if best is None or is_better(*_on_same_pages(found_one, best, found)) else best
+
+
+def _on_same_pages(one: Unscrambled, other: Unscrambled, found: CodedPages) -> tuple[Unscrambled, Unscrambled]:
+    """Two hypotheses with the counts of pages that both know, where each knows others.
+
+    All words of a block that a controller filled in another way fail, under any hypothesis. How many such pages lie
+    under a few keystreams is chance, and tells nothing of these. So words that fail under both do not count: what is
+    left differs by the keystreams alone (a paired comparison: Q. McNemar, Psychometrika 12, 1947).
+    """
+    written = np.flatnonzero(found.survey.written)
+    known, others = known_pages(one.recipe, written), known_pages(other.recipe, written)
+    both = evenly_of(np.intersect1d(known, others, assume_unique=True), PROOF_PAGES)
+    if np.array_equal(known, others) or not len(both):
+        return one, other
+    pair = [each.recipe.decode(found.survey.pages[both], both).errors for each in (one, other)]
+    telling = (pair[0] >= 0) | (pair[1] >= 0)
+    if not telling.any():
+        return one, other
+    counts = [_counted(errors[telling]) for errors in pair]
+    first, second = (
+        replace(each, decoded=decoded, examined=examined, errors=errors)
+        for each, (decoded, examined, errors) in zip((one, other), counts, strict=True)
+    )
+    return first, second
 
 
 def is_better(one: Unscrambled, other: Unscrambled) -> bool:
