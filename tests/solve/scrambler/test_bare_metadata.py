@@ -27,6 +27,7 @@ LAYOUT = spare_groups(2048 + 112, 4, 512, 4, 20)
 DISK_BYTES = 4 << 20
 AROUND = frozenset({Part.DATA, Part.PARITY})
 EVERYWHERE = frozenset(Part)
+CODE = Code(13, 0x201B, 12)
 ONES = np.full((1, LAYOUT.metadata_bytes), 0xFF, np.uint8)
 
 
@@ -36,7 +37,7 @@ def controller(covers: frozenset[Part]) -> Recipe:
     streams = StoredKeystreams(tuple(rng.bytes(LAYOUT.page_bytes) for _ in range(STREAMS)))
     scrambler = Scrambler("after_ecc", "column", streams, covers, 0, 1)
     translation = Translation("block", BitField(0, 2), BitField(2, 2))
-    return Recipe(BLOCK, LAYOUT, Code(13, 0x201B, 12), scrambler, translation)
+    return Recipe(BLOCK, LAYOUT, CODE, scrambler, translation)
 
 
 def as_found(recipe: Recipe) -> Recipe:
@@ -45,11 +46,17 @@ def as_found(recipe: Recipe) -> Recipe:
     assert scrambler is not None
     masks = scrambler.masks(LAYOUT)
     columns = Recipe(1, LAYOUT, None).decode(masks, np.arange(STREAMS)).metadata
-    used = stream_positions(LAYOUT, "column", AROUND) >= 0
-    used |= Recipe(1, LAYOUT, None).encode(np.zeros((1, 2048), np.uint8), ONES, np.zeros(1, np.int64), filler=0)[0] != 0
-    streams = StoredKeystreams(tuple(row.tobytes() for row in masks * used))
+    streams = StoredKeystreams(tuple(row.tobytes() for row in masks * used()))
     found = replace(scrambler, keystreams=streams, covers=EVERYWHERE)
     return with_offsets(replace(recipe, scrambler=found, translation=IDENTITY), columns)
+
+
+def used() -> np.ndarray:
+    """`bool[page_bytes]`: the columns of data, parity and metadata."""
+    blank = np.zeros((1, LAYOUT.data_bytes), np.uint8)
+    metadata = Recipe(1, LAYOUT, None).encode(blank, ONES, np.zeros(1, np.int64), filler=0)[0] != 0
+    columns: np.ndarray = metadata | (stream_positions(LAYOUT, "column", AROUND) >= 0)
+    return columns
 
 
 @cache
@@ -59,11 +66,21 @@ def stick() -> History:
 
 @cache
 def dump(covers: frozenset[Part]) -> np.ndarray:
+    return played(controller(covers))
+
+
+def played(recipe: Recipe) -> np.ndarray:
     """Few blocks, and hardly a copy that was filled further since: `uint8[pages, page_bytes]`."""
-    played = BlockMappedController(controller(covers), 2 * DISK_BYTES // (BLOCK * 2048) + 8, 3, bad=1)
+    stored = BlockMappedController(recipe, 2 * DISK_BYTES // (BLOCK * 2048) + 8, 3, bad=1)
     for state in stick().states:
-        played.write(state)
-    return played.chip(rate=5e-5)[0].reshape(-1, LAYOUT.page_bytes)
+        stored.write(state)
+    return stored.chip(rate=5e-5)[0].reshape(-1, LAYOUT.page_bytes)
+
+
+def content(pages: PageSpace, found: Recipe) -> bytes:
+    """The disk that a recipe makes of pages."""
+    physical, size = placed_blocks(pages, found, block_metadata(pages, found)), len(stick().disk)
+    return TrialDisk(pages, found, physical).read(0, size).ljust(size, b"\0")
 
 
 def space(covers: frozenset[Part]) -> PageSpace:
@@ -75,10 +92,25 @@ def test_versions_are_found_where_keystreams_leave_the_metadata_alone() -> None:
     assert found.scrambler is not None
     assert found.scrambler.covers == AROUND
     assert found.translation.version is not None
-    physical = placed_blocks(space(AROUND), found, block_metadata(space(AROUND), found))
-    truth = stick().disk
-    content = TrialDisk(space(AROUND), found, physical).read(0, len(truth))
-    assert content.ljust(len(truth), b"\0") == truth.tobytes()
+    assert content(space(AROUND), found) == stick().disk.tobytes()
+
+
+def test_versions_are_found_where_inverted_pages_leave_the_metadata_in_their_complement() -> None:
+    """Constant data show keystreams that hold the inversion of the data, but not that of the metadata."""
+    true = replace(controller(AROUND), code=replace(CODE, inverted=True))
+    assert true.scrambler is not None
+    masks = (true.scrambler.masks(LAYOUT) ^ 0xFF) * used()
+    streams = StoredKeystreams(tuple(row.tobytes() for row in masks))
+    table = replace(true.scrambler, keystreams=streams, covers=EVERYWHERE)
+    bare = with_offsets(
+        replace(true, code=CODE, scrambler=table, translation=IDENTITY), np.repeat(ONES, STREAMS, axis=0)
+    )
+    inverted = PageSpace.of(played(true), BLOCK)
+    found = find_translation(inverted, bare, 0, BLOCK, silent).recipe
+    assert found.scrambler is not None
+    assert found.scrambler.covers == AROUND
+    assert found.translation.version is not None
+    assert content(inverted, found) == stick().disk.tobytes()
 
 
 def test_metadata_under_keystreams_stay_open() -> None:

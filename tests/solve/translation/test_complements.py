@@ -10,11 +10,11 @@ from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
-from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler
+from deadstick.recipe.scrambler import LfsrKeystreams, Scrambler, StoredKeystreams
 from deadstick.recipe.translation import IDENTITY, BitField, Translation
 from deadstick.simulate.controller import BlockMappedController
 from deadstick.simulate.history import scenario_history
-from deadstick.solve.translation.complements import complemented, with_other_metadata
+from deadstick.solve.translation.complements import complemented, complements, with_other_metadata
 from deadstick.solve.translation.find_translation import find_translation
 
 BLOCK, PERIOD, DISK_BYTES = 128, 24, 4 << 20
@@ -46,3 +46,37 @@ def test_numbers_are_looked_for_in_the_complement_of_the_metadata_where_a_volume
     found = find_translation(space, turned, PERIOD, BLOCK, silent)
     assert found.numbering is not None
     assert (found.recipe.code, found.recipe.scrambler) == (true.code, true.scrambler)
+
+
+def stored_around(metadata: bool = False) -> Recipe:
+    """A table over the stored codewords, metadata among them; its last keystream is unknown."""
+    rng = np.random.default_rng(6)
+    streams = StoredKeystreams((rng.bytes(LAYOUT.page_bytes), rng.bytes(LAYOUT.page_bytes), b""))
+    covers = frozenset(Part) if metadata else frozenset({Part.DATA, Part.PARITY})
+    return Recipe(BLOCK, LAYOUT, Code(13, 0x201B, 12), Scrambler("after_ecc", "column", streams, covers, 0, 1))
+
+
+def test_a_table_around_metadata_inside_the_codewords_turns_them_without_the_data() -> None:
+    recipe, pages = stored_around(), BLOCK * np.arange(2)
+    rng = np.random.default_rng(7)
+    data = rng.integers(0, 256, (2, LAYOUT.data_bytes), np.uint8)
+    metadata = rng.integers(0, 256, (2, LAYOUT.metadata_bytes), np.uint8)
+    raw = recipe.encode(data, metadata, pages)
+    raw[:, 100] ^= 1
+    ways = [other.decode(raw, pages) for other in (recipe, *complements(recipe))]
+    assert all((way.errors == [1, 0, 0, 0]).all() for way in ways)
+    turned = [((way.data ^ data).tolist(), (way.metadata ^ metadata).tolist()) for way in ways]
+    none, ones = [np.full_like(data, value).tolist() for value in (0, 0xFF)]
+    bare, filled = [np.full_like(metadata, value).tolist() for value in (0, 0xFF)]
+    assert turned == [(none, bare), (none, filled), (ones, filled), (ones, bare)]
+    assert all(
+        other.scrambler and other.scrambler.keystreams.unknown.tolist() == [0, 0, 1] for other in complements(recipe)
+    )
+
+
+def test_metadata_inside_the_codewords_turn_with_the_data_under_registers_and_under_keystreams_over_them() -> None:
+    scrambler = stored_around().scrambler
+    assert scrambler is not None
+    register = replace(scrambler, keystreams=LfsrKeystreams(0x8003, (1, 2, 3)))
+    assert with_other_metadata(replace(stored_around(), scrambler=register)) is None
+    assert with_other_metadata(stored_around(metadata=True)) is None
