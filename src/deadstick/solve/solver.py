@@ -34,9 +34,16 @@ from deadstick.solve.page_size.geometry import PageCandidate, page_candidates
 from deadstick.solve.page_size.page_lags import with_page_lags
 from deadstick.solve.page_size.restarts import candidates_by_register
 from deadstick.solve.register.register import Register, find_registers, with_known
-from deadstick.solve.scrambler.coded_pages import CodedPages
+from deadstick.solve.scrambler.coded_pages import CodedPages, Unscrambled
 from deadstick.solve.scrambler.find_scrambler import find_scrambler
-from deadstick.solve.whole_page.whole_page import larger_page, whole_other_page, whole_page, with_larger_pages
+from deadstick.solve.whole_page.multiple import Multiple
+from deadstick.solve.whole_page.whole_page import (
+    larger_page,
+    pages_of_lag,
+    whole_other_page,
+    whole_page,
+    with_larger_pages,
+)
 
 REGISTER_BYTES, ENDS_BYTES = 32 << 20, 16 << 20
 SEARCH_SECONDS, OTHER_SECONDS = 130.0, 25.0
@@ -123,14 +130,22 @@ def _searched(chips: ChipSet, hints: Hints, progress: Progress) -> Solution:
         return _codeless(data, part, candidates, hints, progress)
     pages, answers = coded
     progress("scrambler", 0, 1)
-    plain = find_scrambler(pages, registers)
+    plain, larger = _unscrambled(pages, registers)
     if plain is None:
         return without_keystream(data, pages.layout, pages.code, pages.lag, answers)
-    larger = larger_page(plain, pages.survey)
     if larger is not None:
-        plain = with_larger_pages(plain, larger.times)
         answers = findings.with_page(answers, plain.recipe.layout, larger)
     return described(chips, plain, hints, answers, progress)
+
+
+def _unscrambled(pages: CodedPages, registers: tuple[Register, ...]) -> tuple[Unscrambled | None, Multiple | None]:
+    """The scrambler, and how many pages are one, where it or the metadata under it told that."""
+    plain = find_scrambler(pages, registers)
+    if plain is not None:
+        larger = larger_page(plain, pages.survey)
+        return (with_larger_pages(plain, larger.times), larger) if larger is not None else (plain, None)
+    read = ((larger, find_scrambler(joined, registers)) for larger, joined in pages_of_lag(pages))
+    return next(((plain, larger) for larger, plain in read if plain is not None), (None, None))
 
 
 def _coded(

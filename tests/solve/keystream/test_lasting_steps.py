@@ -38,7 +38,7 @@ def test_the_steps_of_an_affine_rule_under_few_seeds(rule: Schedule, orbit: int)
 
 def test_five_seeds_under_128_keystreams_leave_one_block_size() -> None:
     known = labelled(RULES[0], 5)
-    found = find_schedule(known.pages, known.labels.astype(np.uint64))
+    found = find_schedule(known.pages, known.labels.astype(np.uint64), may_come_twice=True)
     assert found is not None
     assert (found.count, found.pages_per_block, found.rivals) == (128, 722, ())
     assert found.agreeing == found.counted

@@ -36,6 +36,10 @@ def test_noise_has_no_groups() -> None:
     assert not [relation for relation in RELATIONS if list(alike(noise(rng, 300), relation))]
 
 
+def test_no_words_have_no_groups() -> None:
+    assert not [relation for relation in RELATIONS if list(alike(np.zeros((0, 2048), np.uint8), relation))]
+
+
 def test_what_equations_see_is_not_left_open() -> None:
     masks = np.array([0b0011, 0b1100, 0b1000], np.uint64)
     assert unseen(masks, (0b0011, 0b1000, 0b1011)) == (0b0010,)

@@ -36,13 +36,17 @@ BLOCKS = (16, 1024)
 ALIGNED = 0.9
 
 
-def find_schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], agreement: float = AGREEMENT) -> Schedule | None:
+def find_schedule(
+    pages: NDArray[np.int64], seeds: NDArray[np.uint64], agreement: float = AGREEMENT, *, may_come_twice: bool = False
+) -> Schedule | None:
     """The rule with the fewest keystreams that the seeds of single pages obey.
 
     Args:
         pages: `int64[known]`, page numbers, ascending, each once.
         seeds: `uint64[known]`, the seed of each.
         agreement: share of the pages that must obey.
+        may_come_twice: these are seeds of a register, of which a short one has few, and not labels of keystreams: look
+            for rules with far more keystreams than seeds as well, which takes a minute where there is none.
 
     Returns:
         None where no rule holds.
@@ -61,7 +65,7 @@ def find_schedule(pages: NDArray[np.int64], seeds: NDArray[np.uint64], agreement
         others = (judged(some, part, rule) for size in _other_sizes(likely) for rule in rules_of(some, part, size))
         found += [judged(pages, labels, rule) for rule in others if _is_good(rule, part, agreement)]
         best = _best(found, pages, labels, agreement)
-    if best is None and len(pages) >= WELL_SEEN * (int(labels.max()) + 1):
+    if may_come_twice and best is None and len(pages) >= WELL_SEEN * (int(labels.max()) + 1):
         best = _best(_of_repeats(pages, labels, agreement), pages, labels, agreement)
     return best
 

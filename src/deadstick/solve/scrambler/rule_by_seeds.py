@@ -81,7 +81,7 @@ def rule_by_seeds(found: CodedPages, seen: list[tuple[Register, Hits]]) -> Unscr
             continue
         pages, seeds = told
         key = pages.tobytes() + seeds.tobytes()
-        schedule = rules[key] = rules[key] if key in rules else find_schedule(pages, seeds)
+        schedule = rules[key] = rules[key] if key in rules else find_schedule(pages, seeds, may_come_twice=True)
         if schedule is None:
             continue
         winners, _, _ = majority(schedule.index(pages), seeds)

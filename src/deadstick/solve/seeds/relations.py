@@ -53,7 +53,8 @@ class Relation:
         return masks
 
     def _odd(self, words: Bytes) -> Bytes:
-        bits = np.unpackbits(words[:, self.first :: self.step], axis=1).reshape(len(words), -1, 8)
+        some = words[:, self.first :: self.step]
+        bits = np.unpackbits(some, axis=1).reshape(*some.shape, 8)
         odd: Bytes = np.bitwise_xor.reduce(bits[:, :, list(self.bits)], axis=2)
         return odd
 
@@ -74,6 +75,8 @@ def alike(words: Bytes, relation: Relation) -> Iterator[Bytes]:
         relation: which.
     """
     words = words[evenly(len(words), MOST_COMPARED)]
+    if not len(words):
+        return
     signs = relation.signs(words)
     linked = signs @ signs.T > LINKED * np.sqrt(signs.shape[1])
     np.fill_diagonal(linked, val=False)

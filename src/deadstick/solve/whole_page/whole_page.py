@@ -1,6 +1,8 @@
 """The page itself, where two were taken for one, or one codeword of it for all."""
 
+from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 
 from deadstick.recipe.code import in_code_order
 from deadstick.recipe.layout import PageLayout
@@ -15,7 +17,7 @@ from deadstick.solve.page.found_page import FoundPage
 from deadstick.solve.page.marker import with_marker_found
 from deadstick.solve.page.row_view import RowView
 from deadstick.solve.register.register import Register
-from deadstick.solve.scrambler.coded_pages import Unscrambled
+from deadstick.solve.scrambler.coded_pages import CodedPages, Reread, Unscrambled
 from deadstick.solve.scrambler.metadata_order import orders
 from deadstick.solve.whole_page import multiple
 from deadstick.solve.whole_page.differences import by_differences, smallest_part
@@ -23,6 +25,8 @@ from deadstick.solve.whole_page.equal_words import by_equal_words
 from deadstick.solve.whole_page.multiple import Multiple
 from deadstick.solve.whole_page.shifted_words import by_parity, joined
 
+MOST_OF_LAG = 2
+"""Larger pages that are asked for a scrambler, each of which takes as long as all pages before."""
 REST_SHARE = 0.5
 """Of the words that the rest of a page would be, those that may fail though it is no rest."""
 
@@ -68,6 +72,28 @@ def with_larger_pages(plain: Unscrambled, times: int) -> Unscrambled:
     rule = plain.rule and replace(plain.rule, schedule=_of_larger_pages(plain.rule.schedule, times))
     recipe = replace(recipe, pages_per_block=recipe.pages_per_block // times, layout=layout)
     return replace(plain, recipe=recipe, rule=rule)
+
+
+def pages_of_lag(found: CodedPages) -> Iterator[tuple[Multiple, Reread]]:
+    """Larger pages in which what were taken for pages have different keystreams each.
+
+    Where a keystream starts anew at the page and all pages of a block have one, its pieces come again after as many
+    codewords as a page has, at no shorter distance, and after a block no more. No rule of single codewords holds that,
+    since their keystreams go neither by place nor by block.
+
+    Args:
+        found: pages under which no scrambler was found.
+
+    Returns:
+        The largest first.
+    """
+    if not found.lag or not multiple.is_filled(found.layout):
+        return
+    likely = (n for n in multiple.MULTIPLES[::-1] if found.lag % n == 0 and multiple.plausible(found.layout, n))
+    for times in islice(likely, MOST_OF_LAG):
+        layout, lag = multiple.repeated(found.layout, times), found.lag // times
+        words = f"the keystream of one in {times} equal parts comes again in every page"
+        yield Multiple(times, words), Reread(Survey(found.survey.data, layout.page_bytes), layout, found.code, lag)
 
 
 def _of_larger_pages(schedule: Schedule, times: int) -> Schedule:
