@@ -120,6 +120,32 @@ def with_data_keystreams(bare: Recipe, table: StoredTable) -> Recipe:
 
 
 def _common_remainder(recipe: Recipe, words: NDArray[np.uint8], message_bytes: int) -> NDArray[np.uint8] | None:
+    """The remainder that words have.
+
+    Copies of one word have one remainder whatever was added to them, or if nothing was, as in a block that was
+    programmed as a trial. So where no different words have it, those that do not are asked for theirs.
+    """
+    code = recipe.code
+    rest = _agreed_remainder(recipe, words, message_bytes)
+    if code is None or rest is None:
+        return rest
+    left, different = _under(code, words, rest)
+    if different > 1 or len(left) < AGREEING_WORDS:
+        return rest
+    other = _agreed_remainder(recipe, left, message_bytes)
+    return rest if other is None or _under(code, left, other)[1] < AGREEING_WORDS else other
+
+
+def _under(code: Code, words: NDArray[np.uint8], rest: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int]:
+    """The words that do not decode under a remainder, and how many different ones do."""
+    alike = words.copy()
+    alike[:, -len(rest) :] ^= rest
+    decoded = code.codec.decode(alike, words.shape[1] - len(rest))
+    good = decoded.errors >= 0
+    return words[~good], len({word.tobytes() for word in decoded.words[good]})
+
+
+def _agreed_remainder(recipe: Recipe, words: NDArray[np.uint8], message_bytes: int) -> NDArray[np.uint8] | None:
     """The remainder that clean words have, or else cleaned ones, group by group.
 
     Two words of a group may have a bit error in common, which cleaning them with each other leaves in both. So their
