@@ -8,7 +8,7 @@ from deadstick.recipe.code import Code
 from deadstick.recipe.layout import Part, spare_groups
 from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Scrambler, StoredKeystreams
-from deadstick.solve.keystream_groups.group_chances import are_sure, doubted_with_gaps
+from deadstick.solve.keystream_groups.group_chances import doubted_with_gaps, doubted_without_gaps
 from deadstick.solve.keystream_groups.group_numbers import with_tied_groups
 from deadstick.solve.keystream_groups.group_writes import constants_of_writes
 from deadstick.solve.scrambler.metadata_table import with_offsets
@@ -98,14 +98,14 @@ def test_random_bytes_under_as_many_constants_are_no_numbers_of_writes() -> None
 def test_groups_that_hang_on_one_pair_of_copies_may_be_wrong_together(link: int, sure: bool) -> None:
     numbers = {0: np.arange(8), 1: np.array([1, 2, 3]), 2: np.array([2, 3, 4])}
     ties = [(0, 1)] * link + [(1, 2)] * 6
-    assert are_sure(numbers, ties, 0, {0, 1, 2}, width=6) == sure
+    assert (doubted_without_gaps(numbers, ties, 0, {0, 1, 2}, width=6) is None) == sure
 
 
 def test_a_constant_that_was_looked_for_needs_more_than_one_that_copies_name() -> None:
     numbers = {0: np.array([0, 1, 2, 3, 5, 6]), 1: np.array([1, 4, 2])}
     ties = [(0, 1)] * 4
-    assert are_sure(numbers, ties, 0, {0, 1}, width=6)
-    assert not are_sure(numbers, ties, 0, {0}, width=6)
+    assert doubted_without_gaps(numbers, ties, 0, {0, 1}, width=6) is None
+    assert doubted_without_gaps(numbers, ties, 0, {0}, width=6) is not None
 
 
 @pytest.mark.parametrize(("found", "sure"), [((4, 7, 9, 12), True), ((4, 7), False), ((4, 7, 9, 31), False)])

@@ -2,8 +2,9 @@
 
 The seed of the next page follows from that of this one, save at the border of a block: that shows likely block sizes.
 For each of them the pages with equal seeds give rules (`step_lattice`), and every rule is judged by how many pages have
-the seed of the others with their number. Where none of them is beyond doubt, every other block size is tried, and then
-the steps after which seeds are always the same (`lasting_steps`), for keystreams that are more than the seeds.
+the seed of the others with their number. Where none of them is beyond doubt, every other block size is tried. For
+seeds of a register, which may come twice, the steps after which they are always the same are looked for at last
+(`lasting_steps`).
 """
 
 from dataclasses import replace

@@ -23,15 +23,15 @@ Filling = Callable[[Mapping[int, NDArray[np.int64]], Collection[int], int, int],
 """Logarithm of the chance that groups lie beside all others as they do; arguments as of `log10_filling`."""
 
 
-def are_sure(
+def doubted_without_gaps(
     numbers: Mapping[int, NDArray[np.int64]],
     ties: Sequence[tuple[int, int]],
     first: int,
     named: Collection[int],
     width: int,
     needed_from: int = 1,
-) -> bool:
-    """Whether hardly any group is where it is by accident, where no number may be missing.
+) -> tuple[int, ...] | None:
+    """Groups that may be where they are by accident, where no number may be missing; None if there are none.
 
     A constant that ties name is one wrong constant if they are wrong, and one that was looked for is the best of all.
     Of groups that ties join one constant was looked for; it is named for some of them by the others. Of too many groups
@@ -45,21 +45,6 @@ def are_sure(
         width: bits of a number.
         needed_from: see `log10_filling`.
     """
-    return doubted_without_gaps(numbers, ties, first, named, width, needed_from) is None
-
-
-def doubted_without_gaps(
-    numbers: Mapping[int, NDArray[np.int64]],
-    ties: Sequence[tuple[int, int]],
-    first: int,
-    named: Collection[int],
-    width: int,
-    needed_from: int = 1,
-) -> tuple[int, ...] | None:
-    """Groups that may be where they are by accident, where no number may be missing; None if there are none.
-
-    See `are_sure`.
-    """
     return _doubted(numbers, ties, first, named, width, needed_from, log10_filling)
 
 
@@ -72,7 +57,7 @@ def doubted_with_gaps(
 ) -> tuple[int, ...] | None:
     """Groups that may be where they are by accident, where blocks may be lost; None if there are none.
 
-    Ties name the constants of all groups; for the rest see `are_sure` and `log10_few_missing`.
+    Ties name the constants of all groups; for the rest see `doubted_without_gaps` and `log10_few_missing`.
     """
     return _doubted(numbers, ties, first, set(numbers), width, needed_from, log10_few_missing)
 
