@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deadstick.rebuild.page_space import PageSpace
+from deadstick.solve.blocks import filling
 from deadstick.solve.blocks.filling import Fillings, in_turn_by_accident, pairs_of_copies
 from deadstick.solve.versions.version_order import Order
 from deadstick.solve.versions.versions import Versioned
@@ -44,6 +45,14 @@ def test_a_sample_of_the_pages_never_shows_that_blocks_are_alike() -> None:
     same = np.concatenate([block(written(0.4), 5, 1)] * 2)
     fillings = replace(Fillings.of(PageSpace.of(same, PAGES), RECIPE, 2), stride=2)
     assert not fillings.alike(0, 1)
+
+
+def test_only_copies_are_counted_where_it_is_known_which_blocks_are_some(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room for two blocks: of four, two copies are read page by page, and three are not."""
+    space = PageSpace.of(np.concatenate([block(written(0.4), 5, 1)] * 4), PAGES)
+    monkeypatch.setattr(filling, "READ_BYTES", 2 * PAGES * RECIPE.layout.page_bytes)
+    strides = [Fillings.of_copies(space, RECIPE, np.array(some)).stride for some in ([3, 5, 5, 4], [5, 5, 5, 4])]
+    assert strides == [1, 2]
 
 
 def test_a_version_is_shown_where_all_copies_that_differ_were_filled() -> None:
@@ -134,6 +143,14 @@ def test_many_copies_in_turn_show_the_order_of_writing_whatever_the_volume_says(
     sequence = replace(count, is_sequence=True)
     assert Order(log10_chance=-1.5, log10_sequential=-15.0).follows_writes(sequence)
     assert not Order(log10_chance=-0.5, log10_sequential=-15.0).follows_writes(sequence)
+
+
+def test_numbers_of_which_hardly_one_is_left_out_need_fewer_copies_to_follow_writes() -> None:
+    """A part of the dump is missing, and blocks were not written in the order of the disk."""
+    count = Versioned(FIELD, -40.0, counted=True)
+    assert Order(log10_chance=-3.9).follows_writes(replace(count, is_sequence=True))
+    assert not Order(log10_chance=-3.9).follows_writes(count)
+    assert not Order(log10_chance=-2.9).follows_writes(replace(count, is_sequence=True))
 
 
 def test_one_lost_copy_does_not_hide_that_versions_are_in_turn() -> None:

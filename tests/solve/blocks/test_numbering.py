@@ -121,6 +121,23 @@ def test_a_table_among_the_blocks_has_no_number() -> None:
     assert np.array_equal(best.read(values[others, 0]), logical[others])
 
 
+def test_blocks_of_another_kind_keep_the_number_from_being_widened() -> None:
+    """Two tables of the controller's own read ones in the low byte of the number, and zeros above: they have none.
+
+    With a number of two bytes they would be copies of one block, with one version, and no version would tell all copies
+    apart.
+    """
+    logical, count = np.array([0, 1, 2, 3, 4, 0, 1, 2, 3, 4, 0]), np.array([2, 2, 2, 2, 2, 1, 1, 1, 1, 1, 3])
+    values = np.full((13, 4, 9), 200, np.uint8)
+    values[:11, :, :2], values[:11, :, 2], values[:11, :, 6] = 0, logical[:, None], count[:, None]
+    values[11:] = np.array([0, 0, 0xFF, 0xFF, 15, 0, 0, 0, 0], np.uint8)
+    found = BlockMetadata(np.arange(13), values, np.ones((13, 4), np.bool_))
+    assert np.flatnonzero(found.is_foreign).tolist() == [11, 12]
+    best = numberings(found, 16)[0]
+    assert best.number == BitField(2, 1, best.number.byte_order, best.number.mask)
+    assert any(item.translation.version == BitField(6, 1) for item in with_versions(best, found))
+
+
 def test_values_and_constancy_are_those_of_the_corrected_pages() -> None:
     """Against the plain reading, page by page."""
     rng = np.random.default_rng(5)

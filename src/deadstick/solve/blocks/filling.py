@@ -3,8 +3,8 @@
 A file system writes to what was blank and hardly ever blanks what it wrote: a file that is deleted leaves its content
 behind (common practice, no source; formatting anew is the exception). So where one copy of a block holds zeros and
 another one content, the one with content is the newer. This tells copies apart that lie outside all that a volume says
-of itself. In copies that hold directories, files that are deleted or added in one of them alone tell it as well
-(`deletions`).
+of itself. Allocation tables are left out: a file that is deleted leaves zeros there (`chained`). In copies that hold
+directories, files that are deleted or added in one of them alone tell it as well (`deletions`).
 """
 
 from collections.abc import Iterator
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from deadstick.rebuild.page_space import PageSpace
 from deadstick.recipe.recipe import Recipe
+from deadstick.solve.blocks.chained import chained
 from deadstick.solve.blocks.deletions import additions, deletions
 from deadstick.solve.blocks.left_out import left_out, some_alike
 from deadstick.solve.common.chance import log10_tail
@@ -69,6 +70,13 @@ class Fillings:
     content: dict[int, tuple[NDArray[np.uint8], NDArray[np.bool_]]] = field(default_factory=dict)
 
     @classmethod
+    def of_copies(cls, space: PageSpace, recipe: Recipe, logical: NDArray[np.int64]) -> "Fillings":
+        """The same where it is known which blocks are copies, by `int64[blocks]`: no others are read."""
+        return cls.of(
+            space, recipe, int(sum(count for count in np.unique(logical, return_counts=True)[1] if count > 1))
+        )
+
+    @classmethod
     def of(cls, space: PageSpace, recipe: Recipe, copies: int) -> "Fillings":
         """Few enough pages that so many copies can all be read."""
         size = copies * recipe.pages_per_block * recipe.layout.page_bytes
@@ -107,9 +115,10 @@ class Fillings:
 def _filled_since(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> int:
     """What `vote` says by what is blank in one of two copies alone."""
     blank = max(BLANKS, key=lambda value: int((before == value).sum()) + int((after == value).sum()))
-    filled = int(((before == blank) & (after != blank)).sum())
-    blanked = int(((before != blank) & (after == blank)).sum())
-    replaced = int(((before != blank) & (after != blank) & (before != after)).sum())
+    told = ~(chained(before ^ np.uint8(blank)) | chained(after ^ np.uint8(blank)))
+    filled = int(((before == blank) & (after != blank) & told).sum())
+    blanked = int(((before != blank) & (after == blank) & told).sum())
+    replaced = int(((before != blank) & (after != blank) & (before != after) & told).sum())
     if filled >= max(FEWEST_BYTES, CLEARLY * blanked, replaced):
         return 1
     return -1 if blanked >= max(FEWEST_BYTES, CLEARLY * filled, replaced) else 0

@@ -55,8 +55,7 @@ def numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]
     Returns:
         Empty where no field behaves like one: then the translation is the identity as far as metadata tells.
     """
-    metadata = metadata.of(~metadata.is_foreign)
-    return _likeliest(_scored(metadata, physical_blocks, FEWEST_BLOCKS), metadata)
+    return _likeliest(_scored(metadata.of(~metadata.is_foreign), physical_blocks, FEWEST_BLOCKS), metadata)
 
 
 def few_numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Numbering]:
@@ -64,10 +63,9 @@ def few_numberings(metadata: BlockMetadata, physical_blocks: int) -> list[Number
 
     Flags and the place of a plane look like that, too: what lies in the blocks must say that they are numbers.
     """
-    metadata = metadata.of(~metadata.is_foreign)
-    found = []
-    for item in _scored(metadata, physical_blocks, FEWEST_NUMBERS):
-        values, constant = block_values(item.number, metadata)
+    found, own = [], metadata.of(~metadata.is_foreign)
+    for item in _scored(own, physical_blocks, FEWEST_NUMBERS):
+        values, constant = block_values(item.number, own)
         told = np.unique(values[constant & (values != item.number.all_ones)])
         if len(told) < FEWEST_BLOCKS and int(told.max()) + 1 == len(told):
             found.append(item)
@@ -90,9 +88,10 @@ def _scored(metadata: BlockMetadata, physical_blocks: int, fewest: int) -> list[
 
 
 def _likeliest(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
-    found = _without_cut_short(found, metadata)
+    own = metadata.of(~metadata.is_foreign)
+    found = _without_cut_short(found, own)
     found.sort(key=lambda item: (-item.score, item.number.length))
-    return [replace(item, number=_widened(item.number, metadata)) for item in _different(found, metadata)[:MOST_FIELDS]]
+    return [replace(item, number=_widened(item.number, metadata)) for item in _different(found, own)[:MOST_FIELDS]]
 
 
 def _different(found: list[Numbering], metadata: BlockMetadata) -> list[Numbering]:
@@ -146,21 +145,22 @@ def _low_byte(field: BitField) -> int:
 def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
     """The field with the high bytes that are zero in every block: a block whose high byte is not has no such number.
 
-    Where some block reads all ones, which means no number, the wider field must read so, too. Of the strays beyond the
-    range, which a controller's own tables may be, nothing is asked. A byte that is zero in the first page of each block
-    and counts the pages is not part of the number.
+    Where some block reads all ones, which means no number, the wider field must read so, too, and a block that is not
+    of the kind of the others most of all. Nothing else is asked of such a block, or of the strays beyond the range,
+    which a controller's own tables may be. A byte that is zero in the first page of each block and counts the pages is
+    not part of the number.
     """
-    full = (1 << 8 * field.length) - 1
+    full, own = (1 << 8 * field.length) - 1, ~metadata.is_foreign
     if field.mask & full != full:
         return field
     for wider in _wider(field, metadata.values.shape[2]):
         values, constant = block_values(field, metadata)
         wide, wide_constant = block_values(wider, metadata)
-        if wide_constant.sum() < CONSTANT_SHARE * constant.sum():
+        if wide_constant[own].sum() < CONSTANT_SHARE * constant[own].sum():
             continue
         numbered = values != field.all_ones
-        some = np.sort(values[numbered])
-        kept = numbered & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else numbered
+        some = np.sort(values[numbered & own])
+        kept = numbered & own & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else numbered
         if (wide[kept] == values[kept]).all() and (wide[~numbered] == wider.all_ones).all():
             return _widened(wider, metadata)
     return field

@@ -194,7 +194,7 @@ def _by_copies(space: PageSpace, best: TranslationTrial) -> list[TranslationTria
         return []
     metadata = block_metadata(space, recipe)
     groups = groups_of_blocks(recipe, count)[metadata.blocks]
-    fillings = Fillings.of(space, recipe, len(metadata.blocks))
+    fillings = Fillings.of_copies(space, recipe, number.read(metadata.first_good))
     told = version_by_copies(number, metadata, groups, fillings, count)
     if told is None:
         return []
@@ -220,7 +220,8 @@ def _told(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
 
 def _ordered(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]:
     """The hypothesis with a version whose bits are known but for a constant, if the volumes are better off with it."""
-    if best.numbering is None:
+    number = best.recipe.translation.logical_number
+    if best.numbering is None or number is None:
         return []
     cache = PageCache()
 
@@ -228,7 +229,7 @@ def _ordered(space: PageSpace, best: TranslationTrial) -> list[TranslationTrial]
         return consistency(space, replace(best.recipe, translation=translation), metadata, cache)
 
     metadata = block_metadata(space, best.recipe)
-    fillings = Fillings.of(space, best.recipe, len(metadata.blocks))
+    fillings = Fillings.of_copies(space, best.recipe, number.read(metadata.first_good))
     found = ordered(best.numbering, metadata, judge, fillings)
     if found is None:
         return []

@@ -53,9 +53,13 @@ class Order:
         return self.log10_chance < (WAY_CHANCE if versioned.is_sequence else VERSION_CHANCE)
 
     def follows_writes(self, versioned: Versioned) -> bool:
-        """Whether nothing but the order of writing explains it, by copies that follow each other or by all numbers."""
+        """Whether nothing but the order of writing explains it, by copies that follow each other or by all numbers.
+
+        Numbers of which hardly one is left out, and of no copies the same, are numbers of something by themselves.
+        """
         numbered = versioned.is_sequence and self.log10_sequential < SURE_CHANCE
-        return self.log10_chance < SURE_CHANCE or (numbered and self.is_by_copies(versioned))
+        needed = VERSION_CHANCE if versioned.is_sequence else SURE_CHANCE
+        return self.log10_chance < needed or (numbered and self.is_by_copies(versioned))
 
     @property
     def is_opposite(self) -> bool:
