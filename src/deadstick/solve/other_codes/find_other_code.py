@@ -18,8 +18,9 @@ from deadstick.solve.hints.hints import Family
 from deadstick.solve.other_codes.found import FoundOther
 from deadstick.solve.other_codes.hamming import find_hamming
 from deadstick.solve.other_codes.in_turn import InTurn, ways_in_turn
-from deadstick.solve.other_codes.kept_rows import KeptRows, Way
+from deadstick.solve.other_codes.kept_rows import ROWS, KeptRows, Way
 from deadstick.solve.other_codes.page import look_for
+from deadstick.solve.other_codes.reed_solomon import FEWEST_MANY, MANY_ROWS
 from deadstick.solve.other_codes.roots import Root, common_roots, other_roots
 from deadstick.solve.page_size.geometry import PageCandidate
 from deadstick.solve.register.register import Register
@@ -44,6 +45,8 @@ larger one must have. Under half of a page every second row is half a page out o
 FEWEST_CLEAN = 1 / 8
 """Share of clean words from which on a Reed-Solomon code is looked for among the first: one in six is enough, see
 `other_codes.reed_solomon`."""
+FAINT_MESSAGE = 512
+"""Data bytes of a codeword from which on its differences may hardly ever be clean."""
 FIRST_SECONDS = 30.0
 """No new step of the first ones begins after so long."""
 
@@ -139,12 +142,14 @@ class _Step:
         candidate: number of the page size.
         rate: share of wrong bits; None where it is not known, or where all messages are asked.
         is_clean: asked are messages that are clean often enough at that rate, and not the others.
+        are_many: asked are many differences of pages, since few of long messages may be clean.
     """
 
     kind: str
     candidate: int
     rate: float | None = None
     is_clean: bool = True
+    are_many: bool = False
 
     def over(self, rows: KeptRows, candidate: PageCandidate) -> FoundOther | None:
         if self.kind == "hamming":
@@ -154,7 +159,7 @@ class _Step:
         lags = rows.lags(candidate.page_bytes, candidate.periods, PERIODS)
         registers = rows.registers if candidate.shows_restarts else ()
         in_turn = [way for register in registers for way in ways_in_turn(register, candidate.page_bytes)]
-        ways: list[Way] = [0, *registers, *in_turn, *dict.fromkeys((1, *lags))]
+        ways: list[Way] = lags if self.are_many else [0, *registers, *in_turn, *dict.fromkeys((1, *lags))]
         for way in ways:
             for complement in (False,) if _is_difference(way) else (False, True):
                 found = self._reed_solomon(rows, candidate, way, complement=complement)
@@ -168,8 +173,9 @@ class _Step:
         due = [root for root in self._roots() if self._is_due(way, root)]
         if not due:
             return None
-        sight, hunt = rows.hunt(candidate.page_bytes, way, complement=complement)
-        if hunt is None:
+        most, fewest = (MANY_ROWS, FEWEST_MANY) if self.are_many else (ROWS, 0)
+        sight, hunt = rows.hunt(candidate.page_bytes, way, complement=complement, most=most)
+        if hunt is None or len(sight.bare) < fewest:
             return None
         for root in due:
             rows.tried += PLACES_A_ROOT
@@ -182,6 +188,8 @@ class _Step:
         """Whether rows seen so may have such messages, and these are as clean as the step asks for."""
         if isinstance(way, InTurn) and way.message != root.message:
             return False
+        if self.are_many:
+            return root.message >= FAINT_MESSAGE
         times = 2 if _is_difference(way) else 1  # a difference has the errors of both pages
         return self.rate is None or self.is_clean == (clean_share(times * self.rate, root.message) >= FEWEST_CLEAN)
 
@@ -204,15 +212,17 @@ def _hamming(rows: KeptRows, candidate: PageCandidate) -> FoundOther | None:
 def _steps(candidates: int, usual: int) -> Iterator[_Step]:
     """What is tried on which of the candidates; the last ones are the usual sizes."""
     suggested = candidates - usual
-    for kind, first, most in (
-        ("hamming", 0, candidates),
-        ("known", 0, 1),
-        ("all", 0, 1),
-        ("known", 1, USUAL_CANDIDATES),
-        ("all", 1, ALL_CANDIDATES),
-        ("other roots", 0, OTHER_CANDIDATES),
+    for kind, first, most, are_many in (
+        ("hamming", 0, candidates, False),
+        ("known", 0, 1, False),
+        ("all", 0, 1, False),
+        ("known", 0, 1, True),
+        ("all", 0, 1, True),
+        ("known", 1, USUAL_CANDIDATES, False),
+        ("all", 1, ALL_CANDIDATES, False),
+        ("other roots", 0, OTHER_CANDIDATES, False),
     ):
         for candidate in range(first, min(suggested, most)):
-            yield _Step(kind, candidate)
+            yield _Step(kind, candidate, are_many=are_many)
         if kind == "hamming" or (kind == "known" and first):
             yield from (_Step(kind, candidate) for candidate in range(suggested, candidates))

@@ -42,7 +42,7 @@ class KeptRows:
         self._surveys: dict[int, Survey] = {}
         self._hits: dict[Register, Hits] = {}
         self._alike: dict[int, AlikePages] = {}
-        self._hunts: dict[tuple[int, Way, bool], tuple[Sight, Hunt | None]] = {}
+        self._hunts: dict[tuple[int, Way, bool, int], tuple[Sight, Hunt | None]] = {}
 
     def survey(self, page_bytes: int) -> Survey:
         """Pages of a size."""
@@ -64,15 +64,15 @@ class KeptRows:
         sure: list[Way] = [alike] if alike.lag > 1 and len(alike.first) >= FEWEST_ALIKE else []
         return [*sure, *periods][:most]
 
-    def hunt(self, page_bytes: int, way: Way, *, complement: bool) -> tuple[Sight, Hunt | None]:
-        """Rows of a page size, and the search for a code in them; None where they are too few."""
-        key = (page_bytes, way, complement)
+    def hunt(self, page_bytes: int, way: Way, *, complement: bool, most: int = ROWS) -> tuple[Sight, Hunt | None]:
+        """At most so many rows of a page size, and the search for a code in them; None where they are too few."""
+        key = (page_bytes, way, complement, most)
         if key not in self._hunts:
             if len(self._hunts) >= MOST_HUNTS:
                 del self._hunts[next(iter(self._hunts))]
             register = way.register if isinstance(way, InTurn) else way
             hits = self._places(register) if isinstance(register, Register) else None
-            sight = replace(Sight.of(self.survey(page_bytes), way, ROWS, hits), complement=complement)
+            sight = replace(Sight.of(self.survey(page_bytes), way, most, hits), complement=complement)
             behind = sight.output.behind_first_message if sight.output else None
             self._hunts[key] = sight, Hunt(sight.values, behind) if len(sight.bare) >= FEWEST_ROWS else None
         return self._hunts[key]

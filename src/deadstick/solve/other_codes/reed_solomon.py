@@ -27,6 +27,11 @@ from deadstick.solve.page_size.geometry import data_bytes_of
 FIRST_ROWS, FIRST_HITS = 32, 2
 """Rows that are looked at first, and those of them that make a place worth the others. Where one word in six is clean,
 one set of rows in seventeen has no third hit so early, and one in seventy no second one."""
+MANY_ROWS, FEWEST_MANY = 512, 384
+"""Rows where words are clean more rarely, at the most and at least."""
+MANY_FIRST_ROWS, MANY_FIRST_HITS = 192, 3
+"""Of them, those that are looked at first: where one word in thirty is clean, one set of rows in twenty has no third
+hit so early."""
 FEWEST_HITS = 3
 MOST_PLACES = 160
 MOST_BETWEEN = 24
@@ -76,6 +81,8 @@ class Hunt:
         """
         self.page_bytes = values.shape[1]
         self.data = data_bytes_of(self.page_bytes)
+        is_many = len(values) >= FEWEST_MANY
+        self.first_rows, self.first_hits = (MANY_FIRST_ROWS, MANY_FIRST_HITS) if is_many else (FIRST_ROWS, FIRST_HITS)
         padded = np.pad(values, ((0, 0), (0, TAIL_BYTES)))
         self.ordered = {order: in_code_order(padded, order) for order in ORDERS}
         added = np.zeros((len(values), TAIL_BYTES), np.uint8)
@@ -118,15 +125,15 @@ class Hunt:
             return None
         columns, tails = self.tails(root)
         every = np.arange(len(columns))
-        counts = self._counts(root, slice(0, FIRST_ROWS), every)
-        likely = np.flatnonzero(counts.max(axis=1) >= FIRST_HITS)
+        counts = self._counts(root, slice(0, self.first_rows), every)
+        likely = np.flatnonzero(counts.max(axis=1) >= self.first_hits)
         if not len(likely):
             return None
-        most = int((counts + self._counts(root, slice(FIRST_ROWS, None), likely)).max())
+        most = int((counts + self._counts(root, slice(self.first_rows, None), likely)).max())
         chance = log10_tail(len(tails), most, 0.5**root.m) + float(np.log10(tried))
         if most < FEWEST_HITS or chance > CONVINCING:
             return None
-        counts += self._counts(root, slice(FIRST_ROWS, None), every)
+        counts += self._counts(root, slice(self.first_rows, None), every)
         # Zeros behind the parity change nothing, nor do zeros before it where a gap lies between it and the message, as
         # those of metadata outside the code. So longer tails fit as well: the shortest of all is the codeword's.
         fitting = np.argwhere(counts >= most - max(1, most // 10))
