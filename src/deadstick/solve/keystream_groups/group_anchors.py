@@ -8,7 +8,9 @@ named in this way is taken only if hardly any set of groups could leave so few n
 could, the volumes are asked for places of its blocks as well, and each must be the one that was named.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,19 +127,14 @@ class _Anchored:
         self, readings: NDArray[np.int64], roots: NDArray[np.int64], known: dict[int, int], voters: list[int]
     ) -> bool:
         """Whether hardly any group is where it is by accident; blocks of those that may be so are placed by volumes."""
-        numbers, groups = _numbers(readings, roots, known), self.blocks.groups
+        numbers = _numbers(readings, roots, known)
         if int(numbers.max()) >= 1 << self.blocks.width:
             return False
-        while doubted := self._doubted(numbers, roots, voters):
-            votes = (self._vote(numbers, readings, groups == group) for group in doubted)
-            vote = next((vote for vote in votes if vote is not None), None)
-            if vote is None or vote[1] != known[int(roots[vote[0]])]:
-                return False
-            voters.append(vote[0])
-        return True
+        doubted = partial(self._doubted, numbers, roots)
+        return self.votes.confirm(numbers, self.blocks.groups, doubted, voters)
 
     def _doubted(
-        self, numbers: NDArray[np.int64], roots: NDArray[np.int64], voters: list[int]
+        self, numbers: NDArray[np.int64], roots: NDArray[np.int64], voters: Sequence[int]
     ) -> tuple[int, ...] | None:
         """Groups that may be where they are by accident."""
         groups, told = self.blocks.groups, numbers >= 0

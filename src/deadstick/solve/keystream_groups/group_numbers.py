@@ -10,7 +10,7 @@ was written, as most were written as often as each other. Numbers of writes, whi
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from itertools import product
@@ -129,14 +129,13 @@ def _is_sure(
     told = [tie for tie in blocks.ties if numbered[tie.one] and numbered[tie.other]]
     ties = [(int(blocks.groups[tie.one]), int(blocks.groups[tie.other])) for tie in told]
     first, needed_from = int(blocks.groups[begin]), blocks.needed_from.get(begin, 1)
+
+    def doubted(placed: Sequence[int]) -> tuple[int, ...] | None:
+        pairs = [*ties, *((int(blocks.groups[row]), first) for row in placed)]
+        return doubted_without_gaps(numbers, pairs, first, named, blocks.width, needed_from)
+
     votes.ask_again()
-    while doubted := doubted_without_gaps(numbers, ties, first, named, blocks.width, needed_from):
-        asked = (votes.next_of((blocks.groups == group) & numbered, rows) for group in doubted)
-        vote = next((vote for vote in asked if vote is not None), None)
-        if vote is None or vote[1] != rows[vote[0]]:
-            return False
-        ties.append((int(blocks.groups[vote[0]]), first))
-    return True
+    return votes.confirm(rows, blocks.groups, doubted)
 
 
 def filled(

@@ -5,6 +5,7 @@ directories that know themselves. So a block is put in every place in turn, and 
 ahead with it there of what they are with it anywhere else, or left out.
 """
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -109,3 +110,28 @@ class Votes:
             if place is not None:
                 return row, place
         return None
+
+    def confirm(
+        self,
+        numbers: NDArray[np.int64],
+        groups: NDArray[np.int64],
+        doubted: Callable[[Sequence[int]], tuple[int, ...] | None],
+        voters: Iterable[int] = (),
+    ) -> bool:
+        """Whether the volumes place a block of every group that is doubted, and each where its number has it.
+
+        Args:
+            numbers: `int64[rows]`, -1 for blocks without one.
+            groups: `int64[rows]`.
+            doubted: groups that may be where they are by accident, if the blocks of some rows are placed; None for
+                none.
+            voters: rows of blocks that were placed before.
+        """
+        placed = list(voters)
+        while some := doubted(placed):
+            votes = (self.next_of((groups == group) & (numbers >= 0), numbers) for group in some)
+            vote = next((vote for vote in votes if vote is not None), None)
+            if vote is None or vote[1] != numbers[vote[0]]:
+                return False
+            placed.append(vote[0])
+        return True
