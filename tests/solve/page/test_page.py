@@ -44,6 +44,19 @@ def test_unused_bytes_are_told_from_metadata(pad: int, metadata: int, are_differ
     assert [codeword.spans for codeword in built.codewords] == [codeword.spans for codeword in true.codewords]
 
 
+@pytest.mark.parametrize("bad", [0x00, None])
+def test_unused_bytes_of_bad_blocks_are_no_metadata(bad: int | None) -> None:
+    """One page in ten lies in a bad block, which reads as zeros, words of any code, or as noise."""
+    rng = np.random.default_rng(6)
+    true = layout(3, 8)
+    data = rng.integers(0, 256, (80, 4096), np.uint8)
+    rows = Recipe(1, true, CODE).encode(data, rng.integers(0, 256, (80, 8), np.uint8), np.arange(80))
+    rows[::10] = rng.integers(0, 256, rows[::10].shape, np.uint8) if bad is None else bad
+    found = FoundCode(CODE.bch, 40, 40, true.codewords[0].spans, 64, 5.0, 100)
+    built = complete_page(rows, found, true.page_bytes)
+    assert built == true
+
+
 @pytest.mark.parametrize("out_of_step", [0, 1])
 def test_half_of_the_rows_out_of_step_do_not_hide_the_other_codewords(out_of_step: int) -> None:
     """Under half of a page every second row begins in its middle, and a few rows at even distances are all alike."""

@@ -14,6 +14,7 @@ from deadstick.simulate.history import scenario_history
 from deadstick.solve.other_codes.find_other_code import OtherCodeSearch
 from deadstick.solve.page import find_code
 from deadstick.solve.page.find_code import CodeSearch
+from deadstick.solve.page.rival_pages import likelier_pages
 from deadstick.solve.page_size.geometry import PageCandidate
 
 DISK_BYTES = 2 << 20
@@ -50,6 +51,22 @@ def test_the_likeliest_size_has_its_turn_however_little_time_is_left(monkeypatch
     assert first is not None
     assert first.layout.page_bytes == 1152
     assert CodeSearch(dump, (whole, half)).best_page(first).layout.page_bytes == 2304
+
+
+@pytest.mark.parametrize("sizes", [(1196, 1152, 4608, 2304), (2304, 1196, 1152)])
+def test_sizes_under_which_most_rows_begin_with_a_codeword_come_first(
+    sizes: tuple[int, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The likeliest size may be a wrong one, and take all the time; of the multiples the smallest is the page."""
+    dump = played(Recipe(32, in_line(2304, 4, 512, 0, 13), Code(13, 0x201B, 8, 1)))
+    candidates = {size: PageCandidate(size, (), 50.0, "a comb") for size in sizes}
+    monkeypatch.setattr(find_code, "RIVALS_SECONDS", 0.0)
+    first = CodeSearch(dump, (candidates[1152],)).first()
+    assert first is not None
+    search = CodeSearch(dump, tuple(candidates.values()))
+    likelier = likelier_pages(first, tuple(candidates.values()), search.rows)
+    assert [page.page_bytes for page in likelier] == [size for size in (2304, 4608) if size in sizes]
+    assert search.best_page(first).layout.page_bytes == 2304
 
 
 def with_metadata_between(page_bytes: int, count: int) -> PageLayout:

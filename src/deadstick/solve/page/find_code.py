@@ -17,7 +17,7 @@ from deadstick.solve.hints.hints import CodeHint
 from deadstick.solve.page.code import FoundCode, code_view, identify
 from deadstick.solve.page.found_page import MOST_TIED, FoundPage, best_complete
 from deadstick.solve.page.plan import Step, first_steps, hinted_steps, later_steps
-from deadstick.solve.page.rival_pages import RIVALS, rival_pages
+from deadstick.solve.page.rival_pages import RIVALS, likelier_pages, rival_pages
 from deadstick.solve.page.row_view import RowView
 from deadstick.solve.page.row_views import RowViews
 from deadstick.solve.page_size.geometry import MESSAGES, PageCandidate, data_bytes_of
@@ -205,9 +205,11 @@ class CodeSearch:
         own = (self._found(view, first.candidate, step, depth) for view, depth in self.rows.of(first.candidate, step))
         others = (self.over([candidate], step) for candidate in rival_pages(first, self.candidates))
         # Where the code was found in rows of another size than the likeliest, it may be that one's.
-        likeliest = (self.over([c], step) for c in self.candidates[:1] if c.page_bytes != first.candidate.page_bytes)
+        likeliest = [c for c in self.candidates[:1] if c.page_bytes != first.candidate.page_bytes]
+        likelier = likelier_pages(first, self.candidates[:RIVALS], self.rows)
+        before = (self.over([candidate], step) for candidate in likelier or likeliest)
         deadline = monotonic() + RIVALS_SECONDS
-        for other in chain(likeliest, own, others):
+        for other in chain(before, own, others):
             if other is not None:
                 smaller = other.layout.page_bytes < best.layout.page_bytes
                 if other.quality > best.quality * (1 / CLEARLY if smaller else CLEARLY):

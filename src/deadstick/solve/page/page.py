@@ -56,7 +56,16 @@ class PageBuilder:
         aligned = all(span.start % 8 == 0 for word in self.words for span in word.spans)
         words = [self._ordered(_padded(word) if aligned else word) for word in self.words]
         built = tuple(Codeword(message, (parity,)) for message, parity in words)
-        return PageLayout(self.page_bytes, built, loose_metadata(self.rows, built))
+        return PageLayout(self.page_bytes, built, loose_metadata(self._sound_rows, built))
+
+    @property
+    def _sound_rows(self) -> NDArray[np.uint8]:
+        """Rows whose first codeword has content and decodes: in bad blocks unused bytes are others."""
+        first = self.words[0]
+        chosen = self._telling(first.message[0], len(self.rows))
+        _, errors = corrected(bits_at(self.rows[chosen], first.spans), self.code)
+        sound: NDArray[np.uint8] = self.rows[chosen[errors >= 0]]
+        return sound if len(sound) >= FIRST_ROWS else self.rows
 
     def strength_at(self, column: int) -> float:
         """What is left of the code's strength in the codeword that runs through a column; 1 where none does."""

@@ -3,7 +3,11 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from deadstick.recipe.layout import PageLayout
+from deadstick.solve.codeword.word_fit import decoding_share
+from deadstick.solve.page.code import code_view
 from deadstick.solve.page.found_page import FoundPage
+from deadstick.solve.page.row_views import RowViews
 from deadstick.solve.page_size.geometry import PageCandidate, allowed_pages
 
 RIVALS, FEW_RIVALS = 10, 4
@@ -13,6 +17,8 @@ WHOLE_SHARE = 0.97
 MOSTLY_WHOLE = 0.75
 """Share of the codewords that decode below which the multiples of a page are tried though its register starts anew at
 every border of it and not at theirs."""
+BEGIN_SHARE, BEGIN_TIMES = 0.75, 1.5
+"""Rows that begin with a codeword: their share by the most under any size, and by those of the page itself."""
 MULTIPLES = (2, 3, 4, 8, 16, 32)
 """Of a page of which only a part decodes: it may be a slice."""
 
@@ -40,3 +46,31 @@ def rival_pages(first: FoundPage, candidates: Sequence[PageCandidate]) -> Iterat
     for candidate in candidates[: RIVALS if first.share < WHOLE_SHARE else FEW_RIVALS]:
         if candidate.page_bytes not in seen:
             yield candidate
+
+
+def likelier_pages(first: FoundPage, candidates: Sequence[PageCandidate], rows: RowViews) -> list[PageCandidate]:
+    """Those of other page sizes under which clearly more rows begin with the first codeword, the smallest first.
+
+    A page begins with it whatever its size, so that a few words tell which sizes are worth a search for all the others.
+    Only rows as read are compared: what differences of pages are hangs on the size.
+
+    Args:
+        first: found under one size.
+        candidates: that the dump suggests.
+        rows: of all sizes.
+    """
+    if first.way != 0:
+        return []
+    end = max(span.end for span in first.layout.codewords[0].spans)
+    sizes = {other.page_bytes: other for other in candidates if 8 * other.page_bytes >= end}
+    shares = {size: _begin_share(first, size, rows) for size in sizes}
+    own = _begin_share(first, first.layout.page_bytes, rows)
+    least = max(BEGIN_SHARE * max(shares.values(), default=0.0), BEGIN_TIMES * own)
+    return [sizes[size] for size in sorted(sizes) if shares[size] > least]
+
+
+def _begin_share(first: FoundPage, page_bytes: int, rows: RowViews) -> float:
+    """Share of the rows of a size with content that begin with the first codeword."""
+    layout = PageLayout(page_bytes, first.layout.codewords[:1])
+    view = rows.view(page_bytes, 0)
+    return decoding_share(code_view(view.rows, first.window), first.words.bch, layout)[0]
