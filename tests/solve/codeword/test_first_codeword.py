@@ -77,6 +77,15 @@ def test_layout_and_code_follow_from_the_pages(name: str) -> None:
     assert answers[0] == (layout.codewords, code.bch, code.bit_order)
 
 
+@pytest.mark.parametrize("metadata", [1, 10, 24])
+def test_scrambled_metadata_outside_the_cover_are_no_part_of_the_parity_behind_them(metadata: int) -> None:
+    """They are as dense as it: 16 groups of both, of which the parity has 25 bytes."""
+    runs = [(16386 + number * (metadata + 28), metadata + 25) for number in range(16)]
+    found = structure_places(groups(runs, 16), 16384)
+    first = 16386 + metadata
+    assert any(place.first == first and not place.length and place.shortest <= 25 <= place.longest for place in found)
+
+
 def suggested(rows: np.ndarray, heads: Heads, data: int) -> list[Places]:
     runs = parity_runs(densities(rows[1:] ^ rows[:-1]), data)
     spare = [spare_places(heads, structure_places(groups(runs, data // m), data), m) for m in (512, 1024, 2048)]

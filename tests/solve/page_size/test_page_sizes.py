@@ -1,5 +1,7 @@
 """Page sizes that a dump suggests, and what must not hide them."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,3 +68,13 @@ def with_tables(page: int, metadata: int) -> NDArray[np.uint8]:
 
 def test_entries_of_two_bytes_are_no_comb_of_every_even_page_size() -> None:
     assert page_candidates(with_tables(2138, metadata=6))[0].page_bytes == 2138
+
+
+def test_a_far_clearer_comb_comes_before_sizes_that_blank_stretches_suggest() -> None:
+    """As many standard deviations of those, or a register that starts anew, come first all the same."""
+    data = with_tables(2138, metadata=6)
+    comb = page_candidates(data)[0].figure
+    faint, clear = (PageCandidate(1074, (), share * comb, "blank stretches") for share in (0.5, 0.9))
+    assert [page.page_bytes for page in page_candidates(data, [faint])[:2]] == [2138, 1074]
+    assert page_candidates(data, [clear])[0].page_bytes == 1074
+    assert page_candidates(data, [replace(faint, shows_restarts=True)])[0].page_bytes == 1074

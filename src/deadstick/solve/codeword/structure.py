@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 PARITY_DENSITY = 0.42
 FEWEST_COLUMNS = 4
 MOST_METADATA, MOST_DENSE = 24, 4
-"""Bytes of metadata in a codeword, and those of them that numbers of blocks make as dense as parity."""
+"""Bytes of metadata in a codeword, and those of them that numbers of blocks make as dense as parity. All are as dense
+that are scrambled."""
 MARGIN = 1
 """Bytes by which a run may be shorter than the parity: its last byte may hold few bits of it."""
 
@@ -136,7 +137,7 @@ def places(found: list[Groups], data: int) -> list[Place]:
     True
     """
     tried: list[Place] = []
-    for group in found:
+    for number, group in enumerate(found):
         if group.parity < FEWEST_COLUMNS:
             continue
         low, high = group.parity - MARGIN, group.parity + MARGIN + 1
@@ -150,6 +151,7 @@ def places(found: list[Groups], data: int) -> list[Place]:
             ]
         extras = range(min(MOST_METADATA, group.first - data) + 1)
         tried += [Place(group.first - extra, 0, 0, low + extra, high + extra) for extra in extras]
-        dense = range(1, min(MOST_DENSE, group.parity - FEWEST_COLUMNS) + 1) if group.count > 1 else range(0)
-        tried += [Place(group.first + number, 0, 0, low - number, high - number) for number in dense]
+        most = 0 if group.count == 1 else MOST_DENSE if number else MOST_METADATA
+        dense = range(1, min(most, group.parity - FEWEST_COLUMNS) + 1)
+        tried += [Place(group.first + extra, 0, 0, low - extra, high - extra) for extra in dense]
     return list(dict.fromkeys([*tried, *_behind_dense_metadata(found)]))

@@ -32,6 +32,8 @@ NEIGHBOURS, FARTHER_NEIGHBOURS = 41, 301
 """Page sizes around one, against which a broad comb must stand out, and those that tell by how much others do."""
 FAINT = 0.05
 """Share of the figure of a lag below which a comb of other pages is an accident of the files, likely."""
+CLEARER = 1.5
+"""Times as many standard deviations as another witness has from which on a comb comes before it."""
 MOST_PERIODS, MOST_TOLD_APART = 4, 4
 FUNDAMENTAL_SHARE = 0.7
 """A shorter lag whose figure is this share of a multiple's is the period itself."""
@@ -63,7 +65,7 @@ def page_candidates(
 
     Args:
         data: `uint8[bytes]`, the dump or a contiguous part of it.
-        likeliest: candidates with a better witness than equal bytes are, see `restarts`.
+        likeliest: candidates with a better witness than equal bytes are, see `restarts`, as a rule.
         most: how many to give at the most.
 
     Returns:
@@ -84,10 +86,21 @@ def page_candidates(
     lists = (by_comb, by_period, by_broad_comb)
     if by_comb and (by_comb[0].page_bytes in _multiples_alone(by_period) or _is_faint(by_comb[0], by_period)):
         lists = (by_period, by_comb, by_broad_comb)
-    for item in (*likeliest, *_alternating(*lists)):
+    clearest = [comb for comb in lists[0][:1] if lists[0] is by_comb and _is_clearer(comb, likeliest)]
+    for item in (*clearest, *likeliest, *_alternating(*lists)):
         with_periods = replace(item, periods=periods.get(item.page_bytes, ())[:MOST_PERIODS])
         ranked.setdefault(item.page_bytes, with_periods)
     return tuple(ranked.values())[:most]
+
+
+def _is_clearer(comb: PageCandidate, likeliest: Sequence[PageCandidate]) -> bool:
+    """Whether a comb is far clearer than what speaks for the likeliest page, where no register starts anew at borders.
+
+    Blank stretches that end where codewords in line do, as a few in a hundred of many may by accident, are no better.
+    """
+    if not likeliest or any(item.shows_restarts for item in likeliest):
+        return False
+    return comb.figure > CLEARER * max(item.figure for item in likeliest)
 
 
 def _is_faint(comb: PageCandidate, by_period: list[PageCandidate]) -> bool:
