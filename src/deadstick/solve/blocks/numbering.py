@@ -159,8 +159,9 @@ def _widened(field: BitField, metadata: BlockMetadata) -> BitField:
         if wide_constant[own].sum() < CONSTANT_SHARE * constant[own].sum():
             continue
         numbered = values != field.all_ones
-        some = np.sort(values[numbered & own])
-        kept = numbered & own & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else numbered
+        known = numbered & own
+        some = np.sort(values[known])
+        kept = known & (values <= some[len(some) - 1 - len(some) // STRAYS]) if len(some) else known
         if (wide[kept] == values[kept]).all() and (wide[~numbered] == wider.all_ones).all():
             return _widened(wider, metadata)
     return field
