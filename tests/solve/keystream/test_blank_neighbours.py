@@ -87,3 +87,21 @@ def test_pages_before_one_that_holds_a_little_are_not_between_blank_ones() -> No
     streams, known = solved(data)
     assert known.all()
     assert np.array_equal(streams, STREAMS)
+
+
+def test_copies_of_a_page_of_data_object_but_once() -> None:
+    """Blank pages at five places, and three copies of a block in which a page between blank ones holds data."""
+    data = np.concatenate([np.tile(volume(1, 4), (3, 1)), volume(5, 5)])
+    for copy in range(3):
+        data[copy * BLOCK + 37] = data[0]
+    streams, known = solved(data)
+    assert known.all()
+    assert np.array_equal(streams, STREAMS)
+
+
+def test_pages_of_data_at_two_places_object_twice() -> None:
+    data = volume(7, 5)
+    data[37], data[BLOCK + 37] = data[0], data[1]
+    _, known = solved(data)
+    assert not known[5]
+    assert known[6]

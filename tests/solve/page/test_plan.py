@@ -39,6 +39,22 @@ def test_steps_that_the_first_seconds_did_not_reach_come_before_the_later_ones(m
     assert taken == [*first_steps(1), *later_steps()]
 
 
+def test_a_step_that_takes_too_long_ends_with_the_rows_that_it_is_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    page = np.random.default_rng(1).integers(0, 256, 64 * 528, np.uint8)
+    candidates = [PageCandidate(528 + more, (), 20.0, "a comb") for more in (0, 16, 32)]
+    looked_at: list[PageCandidate] = []
+    search = find_code.CodeSearch(page, candidates)
+
+    def slow(candidate: PageCandidate, _: Step) -> list[object]:
+        looked_at.append(candidate)
+        monkeypatch.setattr(find_code, "monotonic", lambda: monotonic() + 1000 * len(looked_at))
+        return []
+
+    monkeypatch.setattr(search.rows, "of", slow)
+    assert search.later(monotonic() + 60) is None
+    assert looked_at == candidates[1:2]  # not the last, although the step goes over both
+
+
 def test_what_is_known_of_the_code_is_searched_before_all_the_rest() -> None:
     assert list(hinted_steps(24, None)) == []
     assert list(hinted_steps(24, CodeHint("bch"))) == []

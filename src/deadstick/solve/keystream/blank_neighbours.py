@@ -193,9 +193,14 @@ def _stream(seen: _Pages, number: int) -> Bytes | None:
     alike = seen.alike(between)
     # Beside a page that holds a little, others may hold more: that they differ says nothing.
     against = seen.beside_zeros(np.setdiff1d(between, alike))
-    if len(alike) < NEARLY_ALL * (len(alike) + len(against)) or seen.places(alike) < FEWEST_PLACES:
-        return None
-    return majority(seen.rows[alike])
+    places = seen.places(alike)
+    # However many copies of a page of data lie between blank pages, they object but once.
+    is_most = _are_most(len(alike), len(against)) or _are_most(places, seen.places(against))
+    return majority(seen.rows[alike]) if is_most and places >= FEWEST_PLACES else None
+
+
+def _are_most(alike: int, against: int) -> bool:
+    return alike >= NEARLY_ALL * (alike + against)
 
 
 def majority(rows: Bytes) -> Bytes:

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, takewhile
+from math import inf
 from time import monotonic
 
 import numpy as np
@@ -35,8 +36,9 @@ more errors than the first one. Under half of a page it is a half."""
 MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
-FIRST_SECONDS = 90.0
-"""No new step of the first ones begins after so long."""
+FIRST_SECONDS, OVERTIME_SECONDS = 90.0, 20.0
+"""No new step of the first ones begins after so long; one that is going on ends with the rows that it is at after so much
+more: rows that look like codewords and are none may keep a step busy for minutes."""
 
 
 class CodeSearch:
@@ -67,6 +69,7 @@ class CodeSearch:
         self.multiples = self.rows.multiples
         self.tried = 1
         self._left: list[Step] = []
+        self._latest = inf
 
     def first(self, hint: CodeHint | None = None, order: BitOrder | None = None) -> FoundPage | None:
         """What is most likely to be found, or quickest to try; what a hint leaves comes before.
@@ -87,6 +90,7 @@ class CodeSearch:
         return self._run([*self._left, *later_steps()], deadline)
 
     def _run(self, steps: list[Step], deadline: float) -> FoundPage | None:
+        self._latest = deadline + OVERTIME_SECONDS
         for done, step in enumerate(steps):
             if monotonic() > deadline:
                 self._left = steps[done:]
@@ -97,6 +101,9 @@ class CodeSearch:
                 self.progress("code", len(steps), len(steps))
                 return self.best_page(found)
         return None
+
+    def _in_time(self, _: object) -> bool:
+        return monotonic() < self._latest
 
     def _step(self, step: Step) -> FoundPage | None:
         candidates = self.candidates[step.after : step.candidates]
@@ -115,7 +122,7 @@ class CodeSearch:
             return None
         for view, depth in self.rows.of(self.multiples[-1], step):
             left = step.polynomials
-            for _ in range(MOST_TURNS):
+            for _ in takewhile(self._in_time, range(MOST_TURNS)):
                 places = _of_messages(view.in_line, step)
                 windows = view.test.search(
                     places, left, depth, self.tried, natural=step.natural, orders=step.orders, t=step.t
@@ -134,7 +141,7 @@ class CodeSearch:
 
     def over(self, candidates: Sequence[PageCandidate], step: Step) -> FoundPage | None:
         """One step over the candidates."""
-        for candidate in candidates:
+        for candidate in takewhile(self._in_time, candidates):
             for view, depth in self.rows.of(candidate, step):
                 found = self._found(view, candidate, step, depth)
                 if found is not None:
@@ -146,7 +153,7 @@ class CodeSearch:
         self, view: RowView, candidate: PageCandidate, step: Step, depth: Depth | dict[int, Depth]
     ) -> FoundPage | None:
         """One step on some rows; a polynomial whose windows make no page is left out, and others have their turn."""
-        for _ in range(MOST_TURNS):
+        for _ in takewhile(self._in_time, range(MOST_TURNS)):
             windows = self._windows(view, step, depth)
             found = best_complete(view, windows, candidate)
             if found is not None or not windows:
@@ -209,6 +216,7 @@ class CodeSearch:
         likelier = likelier_pages(first, self.candidates[:RIVALS], self.rows)
         before = (self.over([candidate], step) for candidate in likelier or likeliest)
         deadline = monotonic() + RIVALS_SECONDS
+        self._latest = deadline + OVERTIME_SECONDS
         for other in chain(before, own, others):
             if other is not None:
                 smaller = other.layout.page_bytes < best.layout.page_bytes
