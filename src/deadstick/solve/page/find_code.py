@@ -37,7 +37,7 @@ MOST_TURNS = 4
 KNOWN = Depth(4, 12)
 """For a polynomial that clean words have given: few errors, many rows."""
 FIRST_SECONDS, OVERTIME_SECONDS = 90.0, 20.0
-"""No new step of the first ones begins after so long; one that is going on ends with the rows that it is at after so much
+"""No new step of the first ones begins after so long; one that goes on ends with the rows that it is at after so much
 more: rows that look like codewords and are none may keep a step busy for minutes."""
 
 
