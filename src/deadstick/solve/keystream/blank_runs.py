@@ -88,23 +88,18 @@ def _runs(
     covered[one[alike]] = covered[other[alike]] = True
     rows = np.flatnonzero(covered)
     gap = int((1 - NEARLY_ALL) * (under.max() + 1)) + 1
-    runs = np.split(rows, np.flatnonzero(np.diff(pages[rows]) > 1 + gap) + 1)
+    run = np.full(len(pages), -1, np.int64)
+    run[rows] = np.cumsum(np.r_[0, np.diff(pages[rows]) > 1 + gap][: len(rows)])
     # Rows of a run whose likes lie elsewhere are copies.
-    return sorted((_inside(run, one[alike], other[alike], len(pages)) for run in runs), key=len, reverse=True)
+    inside = alike & (run[one] == run[other])
+    kept = np.union1d(one[inside], other[inside])
+    return sorted(np.split(kept, np.flatnonzero(np.diff(run[kept])) + 1), key=len, reverse=True)
 
 
 def _are_alike(one: NDArray[np.uint64], other: NDArray[np.uint64]) -> NDArray[np.bool_]:
     """Which rows are equal but for bit errors: twice `uint64[rows, pieces]` -> `bool[rows]`."""
     alike: NDArray[np.bool_] = np.bitwise_count(one ^ other).max(axis=1) <= MOST_FLIPS
     return alike
-
-
-def _inside(run: NDArray[np.int64], one: NDArray[np.int64], other: NDArray[np.int64], count: int) -> NDArray[np.int64]:
-    """The rows of a run that have a like in it."""
-    belongs = np.zeros(count, np.bool_)
-    belongs[run] = True
-    both = belongs[one] & belongs[other]
-    return np.union1d(one[both], other[both])
 
 
 def _is_refuted(
