@@ -3,7 +3,8 @@
 Each group has an unknown constant over its versions. On a chip of few large blocks there are too few versions to tell
 these by their range, or by what most blocks have. But there are few copies, too, and what was filled or deleted since
 may tell the order of every pair that does not hold the same data. Then any constants under which the versions follow
-that order leave the newest data in place: nothing is asked of the version but to say what the data say already.
+that order leave the newest data in place: nothing is asked of the version but to say what the data say already. Where
+the data do not tell the order of some pairs, counts of writes under many groups may (`group_counts`).
 """
 
 import numpy as np
@@ -13,12 +14,10 @@ from deadstick.recipe.translation import BitField
 from deadstick.solve.blocks.block_metadata import BlockMetadata
 from deadstick.solve.blocks.filling import Copies, differing_copies
 from deadstick.solve.blocks.left_out import left_out, some_alike
+from deadstick.solve.keystream_groups.group_counts import Pair, constants_of_counts
 from deadstick.solve.versions.versions import VERSION_CHANCE
 
 BITS, MOST_STATES = 8, 1024
-
-Pair = tuple[int, int]
-"""Rows of two copies of one block, the older one first."""
 
 
 def version_by_copies(
@@ -34,13 +33,13 @@ def version_by_copies(
         limit: numbers are smaller; other blocks have none.
 
     Returns:
-        The field, and by group what is to be added to it. None where copies differ whose order is not told, or no
-        field puts them in it.
+        The field, and by group what is to be added to it. None where copies differ whose order is told neither by
+        their data nor by counts of writes, or no field puts them in it.
     """
     rows = metadata.first_good
     logical = number.read(rows)
     kept = np.flatnonzero(logical < limit)
-    order = order_by_content(logical[kept], metadata.blocks[kept], copies)
+    order, silent = order_by_content(logical[kept], metadata.blocks[kept], copies)
     if not order:
         return None
     best: tuple[int, BitField, dict[int, int]] | None = None
@@ -48,27 +47,30 @@ def version_by_copies(
         values = rows[kept, byte].astype(np.int64)
         if number.first_byte <= byte < number.first_byte + number.length or not is_count(values, groups[kept]):
             continue
-        found = constants_in_order(logical[kept], values, groups[kept], order)
+        some = logical[kept], values, groups[kept], order
+        found = constants_of_counts(*some, silent) if silent else constants_in_order(*some)
         if found is not None and (best is None or found[0] < best[0]):
             best = found[0], BitField(byte, 1), found[1]
     return best and best[1:]
 
 
-def order_by_content(logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies) -> list[Pair] | None:
-    """All pairs of copies that hold different data, the older one first; None where one pair does not tell.
+def order_by_content(
+    logical: NDArray[np.int64], blocks: NDArray[np.int64], copies: Copies
+) -> tuple[list[Pair], list[Pair]]:
+    """All pairs of copies that hold different data: those that tell their order, the older one first, and all others.
 
     Args:
         logical: `int64[blocks]`, equal for copies of one block.
         blocks: `int64[blocks]`, as `copies` names them.
         copies: what lies in them.
     """
-    pairs: list[Pair] = []
+    told: list[Pair] = []
+    silent: list[Pair] = []
     for one, other in differing_copies(logical, blocks, copies).tolist():
         vote = copies.vote(int(blocks[one]), int(blocks[other]))
-        if not vote:
-            return None
-        pairs.append((one, other) if vote > 0 else (other, one))
-    return pairs
+        pairs = told if vote else silent
+        pairs.append((one, other) if vote >= 0 else (other, one))
+    return told, silent
 
 
 def is_count(values: NDArray[np.int64], groups: NDArray[np.int64]) -> bool:
