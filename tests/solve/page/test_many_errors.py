@@ -49,3 +49,23 @@ def test_page_sizes_further_down_are_searched_for_every_length_of_message_as_dee
     further = [step for step in later_steps() if step.depth is None and step.after == EARLY_CANDIDATES]
     assert {step.candidates for step in further} == {MANY_CANDIDATES}
     assert [(step.messages, step.natural) for step in further] == [((512,), True), ((1024,), True), ((2048,), True)]
+
+
+def test_a_weak_code_over_a_larger_field_is_found_although_no_place_tells_the_rate_of_errors() -> None:
+    code = BchCode(14, gf2poly.primitive_polynomials(14)[500], 5)
+    rng = np.random.default_rng(3)
+    messages = rng.integers(0, 256, (PAGES, 512), np.uint8)
+    words = np.hstack([messages, code.encode(messages)])
+    for word in words:
+        place = int(rng.integers(8 * 512))
+        word[place // 8] ^= 0x80 >> place % 8
+    unused = np.full((PAGES, 7), 0xFF, np.uint8)
+    pages = np.hstack([words[:, :512], unused, words[:, 512:]])
+    candidate = PageCandidate(pages.shape[1], (), 50.0, "a comb")
+    search = CodeSearch(pages.ravel(), (candidate,))
+    assert search.rows.chip_rate(candidate) is None
+    polynomials = gf2poly.primitive_polynomials(14)[490:510]
+    steps = [replace(step, polynomials=polynomials) for step in first_steps(1)]
+    found = next((found for step in steps if (found := search.over((candidate,), step)) is not None), None)
+    assert found is not None
+    assert (found.words.bch.primitive_polynomial, found.words.bch.t) == (code.primitive_polynomial, 5)

@@ -71,6 +71,9 @@ def first_steps(candidates: int) -> Iterator[Step]:
     # The first page size is nearly always the right one: it is searched through before the others are.
     for message, natural in CHEAPEST_FIRST:
         yield from _in_turn(FIRST_CANDIDATES, message, natural=natural)
+    # Where nothing tells the errors the steps before look deep, and so for strong codes alone.
+    for natural in (True, False):
+        yield Step("decoding", FIRST_CANDIDATES, 1, every_polynomial(), SHALLOW, natural, blind=True)
 
 
 def later_steps() -> Iterator[Step]:
