@@ -9,7 +9,7 @@ from deadstick.flash.erased import erased_pages
 from deadstick.rebuild.disk_protocol import SectorState
 from deadstick.rebuild.pages import decode_dump
 from deadstick.recipe.blank import blank_pages
-from deadstick.recipe.code import ERASED, Code
+from deadstick.recipe.code import ERASED, BitOrder, Code
 from deadstick.recipe.layout import bit_packed, in_line, spare_groups
 from deadstick.recipe.recipe import Recipe
 
@@ -90,6 +90,20 @@ def test_a_nearly_empty_page_with_a_bit_error_is_not_read_but_nothing_is_claimed
     assert WEAK.decode(raw, np.arange(4)).erased.all()
     states = decode_dump(raw, WEAK).states
     assert (states == SectorState.UNWRITTEN).all()
+
+
+@pytest.mark.parametrize("bit_order", ["msb", "lsb"])
+def test_flipped_bits_of_metadata_that_no_code_covers_make_no_erased_page_data(bit_order: BitOrder) -> None:
+    code = Code(13, 0x201B, 2, bit_order=bit_order, erased_is_codeword=True)
+    recipe = Recipe(8, spare_groups(1044, 2, 512, 5, 4, covered=False), code)
+    raw = np.full((2, 1044), 0xFF, np.uint8)
+    raw[0, 1025] = 0xBF
+    assert recipe.decode(raw, np.arange(2)).erased.all()
+    # A number of a block has more zeros than flipped bits make.
+    raw[1, 1024:1029] = [0x00, 0x12, 0x34, 0xFF, 0xFF]
+    decoded = recipe.decode(raw, np.arange(2))
+    assert decoded.erased.tolist() == [True, False]
+    assert bytes(decoded.metadata[1, :3]) == bytes([0x00, 0x12, 0x34])
 
 
 @pytest.mark.parametrize("inverted", [False, True])

@@ -70,7 +70,20 @@ def limits(page_bytes: int, max_zero_bits_per_1000: float) -> tuple[int, int]:
     if not 0 <= max_zero_bits_per_1000 <= 500:
         raise ValueError(f"Zero bits per 1000 must lie between 0 and 500, not {max_zero_bits_per_1000}.")
     rate = max_zero_bits_per_1000 / 1000
-    mean = 8 * kernels.WINDOW_BYTES * rate
     # A short page must bear one flipped bit, unless none is allowed at all.
     page_limit = max(floor(8 * page_bytes * rate), 1 if rate else 0)
-    return page_limit, floor(mean + 8 * sqrt(mean) + 4) if rate else 0
+    return page_limit, most_by_chance(8 * kernels.WINDOW_BYTES, rate) if rate else 0
+
+
+def most_by_chance(bits: int, rate: float = DEFAULT_MAX_ZERO_BITS_PER_1000 / 1000) -> int:
+    """Zero bits that so many bits of an erased page may have.
+
+    Args:
+        bits: how many.
+        rate: share of zero bits in the mean.
+
+    >>> most_by_chance(256), most_by_chance(16)
+    (13, 6)
+    """
+    mean = bits * rate
+    return floor(mean + 8 * sqrt(mean) + 4)

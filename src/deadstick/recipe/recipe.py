@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deadstick.errors import RecipeError
-from deadstick.flash.erased import erased_pages
+from deadstick.flash.erased import erased_pages, most_by_chance
 from deadstick.recipe import kernels
 from deadstick.recipe.blank import blank_pages
 from deadstick.recipe.code import ERASED, UNCHECKED, Code, in_code_order
@@ -105,6 +105,7 @@ class Recipe:
         Where parity does not settle it, such a page counts as written if all its codewords are free of errors and
         they say something else than a page of ones. So a page of short parity that was written and has a bit error as
         well can pass for erased: what lies there is UNWRITTEN to all that follows, which makes no file exact.
+        Metadata that no code covers say something only if more of their bits are zeros than an erased page may have.
         """
         erased = erased_pages(raw)
         written = np.flatnonzero(~erased)
@@ -115,7 +116,10 @@ class Recipe:
         if len(unsure) and self.code is not None:
             data, metadata, errors = self._decode_written(raw[unsure], pages[unsure])
             no_data, no_metadata, _ = self._decode_written(np.full_like(raw[unsure], 0xFF), pages[unsure])
-            says = (data != no_data).any(axis=1) | (metadata != no_metadata).any(axis=1)
+            others = metadata ^ no_metadata
+            says = (data != no_data).any(axis=1) | (others & ~self._loose_bits).any(axis=1)
+            flipped = np.bitwise_count(others & self._loose_bits).sum(axis=1, dtype=np.int64)
+            says |= flipped > most_by_chance(int(np.bitwise_count(self._loose_bits).sum()))
             erased[unsure[(errors == 0).all(axis=1) & says]] = False
         return erased
 
@@ -289,6 +293,15 @@ class Recipe:
     @cached_property
     def _loose_to_metadata(self) -> Moves:
         return table((target.source, target.bits, target.first) for target in self.layout.targets[-1])
+
+    @cached_property
+    def _loose_bits(self) -> Bytes:
+        """`uint8[metadata_bytes]`: ones where metadata are loose."""
+        bits = np.zeros((1, self.layout.metadata_bytes), np.uint8)
+        if self.layout.loose:
+            kernels.move_bits(np.full((1, self._loose[1]), 0xFF, np.uint8), self._loose_to_metadata, bits)
+        loose: Bytes = in_code_order(bits, self.code.bit_order if self.code else "msb")[0]
+        return loose
 
     @cached_property
     def _unknown_keystreams(self) -> NDArray[np.bool_]:
