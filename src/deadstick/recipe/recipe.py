@@ -116,9 +116,9 @@ class Recipe:
         if len(unsure) and self.code is not None:
             data, metadata, errors = self._decode_written(raw[unsure], pages[unsure])
             no_data, no_metadata, _ = self._decode_written(np.full_like(raw[unsure], 0xFF), pages[unsure])
-            others = metadata ^ no_metadata
-            says = (data != no_data).any(axis=1) | (others & ~self._loose_bits).any(axis=1)
-            flipped = np.bitwise_count(others & self._loose_bits).sum(axis=1, dtype=np.int64)
+            changed = metadata ^ no_metadata
+            says = (data != no_data).any(axis=1) | (changed & ~self._loose_bits).any(axis=1)
+            flipped = np.bitwise_count(changed & self._loose_bits).sum(axis=1, dtype=np.int64)
             says |= flipped > most_by_chance(int(np.bitwise_count(self._loose_bits).sum()))
             erased[unsure[(errors == 0).all(axis=1) & says]] = False
         return erased
