@@ -80,10 +80,11 @@ def later_steps() -> Iterator[Step]:
     """All the rest, where neither that nor another kind of code was found."""
     known, everything = known_polynomials(), every_polynomial()
     usual = [length for length in CHEAPEST_FIRST if length[1]]
-    yield from _fitting(FIRST_CANDIDATES, EARLY_CANDIDATES, usual)
-    # The right page size may be further down, where the columns of others are more alike.
+    larger = [length for length in CHEAPEST_FIRST if not length[1]]
+    # Half and double of the right page size are as likely as it, and larger fields are as usual in a few sizes as the
+    # right size is further down, where the columns of others are more alike.
+    yield from _fitting(FIRST_CANDIDATES, EARLY_CANDIDATES, [*usual, *larger])
     yield from _fitting(EARLY_CANDIDATES, MANY_CANDIDATES, usual)
-    yield from _fitting(FIRST_CANDIDATES, EARLY_CANDIDATES, [length for length in CHEAPEST_FIRST if not length[1]])
     for few, many in ((0, FIRST_CANDIDATES), (FIRST_CANDIDATES, EARLY_CANDIDATES)):
         if few:
             for natural in (True, False):
