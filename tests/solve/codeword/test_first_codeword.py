@@ -153,6 +153,25 @@ def test_a_polynomial_that_no_driver_names_is_found_among_all() -> None:
     assert words.bch == code.bch
 
 
+def test_powers_of_alpha_under_which_clean_words_decode_tell_the_code() -> None:
+    """A strong code has many: words with errors decode under none, and the right polynomial had no turn."""
+    code = Code(13, 0x290F, 62, bit_order="lsb")
+    layout = spare_groups(2048 + 512, 4, 512, 0, code.bch.parity_bytes, offset=2)
+    rows = Rows("pages as read", pages_of(layout, code, rate=1.5 / 4902))
+    test = DecodingTest(Heads.of(rows))
+    places = [item for item in suggested(rows.values, test.heads, layout.data_bytes) if item.message == 512]
+    others = [p for p in gf2poly.primitive_polynomials(13)[:320] if p != code.primitive_polynomial]
+    shown = set()
+    for polynomial in others:
+        for window in test.search(places, [polynomial], Depth(6, 20, 4), 1)[:1]:
+            if window.errors == 0:
+                shown.add(polynomial)
+                words = identify(code_view(rows, window), window)
+                assert words is not None
+                assert words.bch == code.bch
+    assert len(shown) > 3
+
+
 def test_noise_has_no_codeword() -> None:
     rng = np.random.default_rng(5)
     heads = Heads.of(Rows("pages as read", rng.integers(0, 256, (256, 2176), np.uint8)))

@@ -32,6 +32,8 @@ STRONG, MOST_DECODE = 8, 0.45
 """Strength below which words decode by accident now and then; and the share of the rows that must decode then."""
 ENOUGH, SPARE_ROOTS = 1.6, 5
 """Roots to correct words with: so many times the mean number of errors, and some more."""
+MOSTLY_CLEAN = 0.5
+"""Errors in the mean up to which most words that decode are free of errors."""
 FEWER = (1.4, 1.2, 1.0)
 """So many times the mean number of errors, where those roots are more than the words have in a row."""
 
@@ -76,14 +78,11 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
         None where the words are not those of a BCH code of at least the strength `WEAKEST`.
     """
     chosen = telling(rows)
-    if not window.depth:
-        # A root alone tells neither alpha nor how many follow: clean words do.
-        words = bits_at(rows[chosen], _spans(window, 8 * window.tail_bytes))
-        clean = words[consecutive_roots(words, window.m, window.polynomial) > 0]
-        code = code_of(clean[: 4 * MOST_WORDS], window.m)
-        if code is None or not WEAKEST <= code.t <= STRONGEST:
-            return None
+    code = _of_clean_words(rows[chosen], window) if window.errors < MOSTLY_CLEAN else None
+    if code is not None:
         window = replace(window, polynomial=code.primitive_polynomial, depth=code.t)
+    elif not window.depth:
+        return None
     wide = chosen[evenly(len(chosen), 2 * MOST_WORDS)]
     # The words may belong to a weaker code than the window looked deep for: no more roots than the errors need.
     enough = min(window.depth, int(ENOUGH * window.errors) + SPARE_ROOTS)
@@ -94,6 +93,18 @@ def identify(rows: NDArray[np.uint8], window: Window) -> FoundCode | None:
         if found is not None:
             return found
     return None
+
+
+def _of_clean_words(rows: NDArray[np.uint8], window: Window) -> BchCode | None:
+    """The code of those words that are free of errors.
+
+    A root alone tells neither alpha nor how many follow. Nor do a few in a row: of a strong code many powers of alpha
+    have as many, and words with errors do not decode under them.
+    """
+    words = bits_at(rows, _spans(window, 8 * window.tail_bytes))
+    clean = words[consecutive_roots(words, window.m, window.polynomial) > 0]
+    code = code_of(clean[: 4 * MOST_WORDS], window.m)
+    return code if code is not None and WEAKEST <= code.t <= STRONGEST else None
 
 
 def _measured(rows: NDArray[np.uint8], window: Window, weaker: BchCode) -> FoundCode | None:
