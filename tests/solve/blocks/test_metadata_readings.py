@@ -52,6 +52,23 @@ def test_metadata_that_some_codewords_show_are_before_all_behind_the_same_unused
     assert true not in list(readings(replace(alone, codewords=alone.codewords[:2])))
 
 
+def gathered(metadata: int, parity: int) -> PageLayout:
+    """Two codewords of 1024 bytes and 40 of parity; nine of metadata in the first begin at a column."""
+    first = Codeword(
+        (Span.of_bytes(DATA, 0, 1024), Span.of_bytes(METADATA, metadata, 9)), (Span.of_bytes(PARITY, parity, 40),)
+    )
+    second = Codeword((Span.of_bytes(DATA, 1024, 1024),), (Span.of_bytes(PARITY, parity + 40, 40),))
+    return PageLayout(2160, (first, second))
+
+
+def test_silent_metadata_may_begin_behind_the_column_of_the_marker() -> None:
+    """Marker and metadata are zeros in differences of pages: in which of ten columns the nine lie, nothing said."""
+    assert gathered(2049, 2058) in list(readings(gathered(2048, 2058)))
+    # Where parity follows at once, or the marker has its column already, the metadata lie where they were seen.
+    assert list(readings(gathered(2048, 2057))) == [gathered(2048, 2057)]
+    assert list(readings(gathered(2049, 2059))) == [gathered(2049, 2059)]
+
+
 @pytest.mark.parametrize(("borders", "times", "expected"), [(13, 32, 3072), (6, 32, 1024), (13, 1, 1024)])
 def test_blocks_of_parts_of_pages_may_have_more_pages_than_any_block(borders: int, times: int, expected: int) -> None:
     """A few borders alone are no blocks of three thousand pages, nor are any where pages are whole."""

@@ -16,6 +16,7 @@ from deadstick.recipe.layout import Codeword, PageLayout, Part, Span
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.codeword.word_fit import with_content
 from deadstick.solve.scrambler.changed_marker import FEWEST_TELLING, changed_markers, is_steady
+from deadstick.solve.scrambler.silent_metadata import with_silent_metadata
 
 CLEARLY = 0.2
 """How much clearer metadata must be before their place is another than the columns said."""
@@ -39,64 +40,7 @@ def orders(layout: PageLayout) -> Iterator[PageLayout]:
 def readings(layout: PageLayout) -> Iterator[PageLayout]:
     """The layout, and those that differences of pages cannot tell from it where some metadata never change."""
     yield from orders(layout)
-    for silent in (_with_silent_metadata(layout), _with_even_metadata(layout)):
-        if silent is not None:
-            yield silent
-
-
-def _with_even_metadata(layout: PageLayout) -> PageLayout | None:
-    """The layout in which each codeword has metadata before its data as the first one has, where there is room.
-
-    Filler that never changes is zero in differences, and a word of a cyclic code may begin behind its zeros.
-    """
-    first = layout.codewords[0].message[0]
-    if first.part is not Part.METADATA:
-        return None
-    ends = {span.end for word in layout.codewords for span in word.spans}
-
-    def room(start: int) -> int:
-        return start - max((end for end in ends if end <= start), default=0)
-
-    # Unused bytes before the metadata lie before those of all codewords.
-    unused = {room(word.message[0].start) for word in layout.codewords if word.message[0].part is Part.METADATA}
-    words = [layout.codewords[0]]
-    for word in layout.codewords[1:]:
-        begin = word.message[0].start - first.bits
-        left = room(word.message[0].start) - first.bits
-        is_bare = all(span.part is Part.DATA for span in word.message)
-        free = 0 <= left <= 8 or left in unused
-        message = (Span(Part.METADATA, begin, first.bits), *word.message) if is_bare and free else word.message
-        words.append(replace(word, message=message))
-    loose = tuple(span for span in layout.loose if not any(_meets(span, word) for word in words))
-    return replace(layout, codewords=tuple(words), loose=loose) if tuple(words) != layout.codewords else None
-
-
-def _meets(span: Span, word: Codeword) -> bool:
-    return any(span.start < other.end and other.start < span.end for other in word.spans)
-
-
-def _with_silent_metadata(layout: PageLayout) -> PageLayout | None:
-    """The layout in which what lies between codewords in line is metadata before each of them.
-
-    A word that is followed by zeros is one of a cyclic code a few bytes later, too; so the first codeword lies as far
-    from the second as that from the third.
-    """
-    others = layout.codewords[1:]
-    if len(others) < 2 or any(len(word.message) > 1 or len(word.parity) > 1 for word in others):
-        return None
-    starts = [word.message[0].start for word in others]
-    pitch = starts[1] - starts[0]
-    data, parity = others[0].message[0], others[0].parity[0]
-    if any(after - before != pitch for before, after in pairwise(starts)) or data.end != parity.start:
-        return None
-    bits, first = pitch - (parity.end - data.start), starts[0] - pitch
-    if bits <= 0 or bits % 8 or first < bits:
-        return None
-    words = []
-    for start in (first, *starts):
-        message = (Span(Part.METADATA, start - bits, bits), Span(Part.DATA, start, data.bits))
-        words.append(Codeword(message, (Span(Part.PARITY, start + data.bits, parity.bits),)))
-    return replace(layout, codewords=tuple(words), loose=())
+    yield from with_silent_metadata(layout)
 
 
 def _is_in_line(message: tuple[Span, ...]) -> bool:
