@@ -11,7 +11,7 @@ from deadstick.recipe.recipe import Recipe
 from deadstick.recipe.scrambler import Place, Restart, Scrambler, StoredKeystreams, stream_positions
 from deadstick.recipe.toml import from_dict, to_dict
 from deadstick.solve.codeword.survey import Survey
-from deadstick.solve.keystream.stored_keystreams import find_table
+from deadstick.solve.keystream.stored_keystreams import find_table, schedules
 from deadstick.solve.scrambler.find_scrambler import find_scrambler
 
 LAYOUT = spare_groups(2048 + 128, 2, 1024, 4, 56)
@@ -143,3 +143,19 @@ def test_blocks_that_were_programmed_as_a_trial_do_not_make_the_data_plain() -> 
     assert found is not None
     assert found.schedule.count == 16
     assert np.array_equal(found.streams, streams)
+
+
+def test_a_rule_that_few_keystreams_obey_by_accident_is_followed_by_that_of_all() -> None:
+    """Free pages are many under every fifth keystream and few under the others: those alone have a shorter rule."""
+    rng = np.random.default_rng(6)
+    pages = np.arange(16 * 120)
+    block, place = np.divmod(pages, 16)
+    rows = rng.integers(0, 256, (len(pages), 64), np.uint8)
+    rows[place < np.where(block % 5 == 0, 14, 3)] = 0
+    rows ^= rng.integers(0, 256, (20, 64), np.uint8)[block % 20]
+    found = [(rule.count, rule.pages_per_block) for rule in schedules(rows, pages, 0, may_be_plain=False)]
+    assert found == [(4, 80), (20, 16)]
+    # Nothing repeats in noise, and the period that is known counts.
+    noise = rng.integers(0, 256, (400, 64), np.uint8)
+    assert [rule.count for rule in schedules(noise, pages[:400], 7, may_be_plain=False)] == [7]
+    assert list(schedules(noise, pages[:400], 0, may_be_plain=False)) == []

@@ -9,6 +9,7 @@ well as the right one. So a keystream counts as known only where every byte of i
 """
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,9 +92,7 @@ def find_table(
     """
     if not len(rows):
         return None
-    schedule = rule or _schedule(rows, pages, CONSTANT if may_be_plain else 1.0)
-    if schedule is None and period:
-        schedule = Schedule(period, 1, 0, 0, 0, 0)
+    schedule = rule or next(schedules(rows, pages, period, may_be_plain=may_be_plain), None)
     if schedule is None or schedule.count < 2:
         return None
     streams = np.zeros((schedule.count, rows.shape[1]), np.uint8)
@@ -161,8 +160,35 @@ def _of_group(
     return found[0] if found is not None else None
 
 
-def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64], most_constant: float) -> Schedule | None:
-    """Which pages share a keystream, from stretches of eight bytes that are equal; None if too many are constant."""
+def schedules(
+    rows: NDArray[np.uint8], pages: NDArray[np.int64], period: int, *, may_be_plain: bool = True
+) -> Iterator[Schedule]:
+    """Rules for which pages share a keystream, as stretches of eight bytes that are equal show them.
+
+    Few pages may obey a rule by accident, and all that are labelled another one, so there may be several.
+
+    Args:
+        rows: `uint8[pages, data_bytes]`, scrambled data.
+        pages: `int64[pages]`, ascending.
+        period: pages after which the keystream comes again, or a multiple, which counts where no rule shows; or 0.
+        may_be_plain: nothing says yet that the data are scrambled; no rule where too many stretches are constant.
+    """
+    found = _labels(rows, CONSTANT if may_be_plain else 1.0)
+    labels = np.zeros(0, np.int64) if found is None else found
+    counts = np.bincount(labels)
+    seen: set[Schedule] = set()
+    for share in LARGE if len(labels) else ():
+        alike = counts[labels] >= max(FEWEST_ALIKE, share * int(counts.max()))
+        schedule = find_schedule(pages[alike], labels[alike].astype(np.uint64), AGREEMENT)
+        if schedule is not None and schedule not in seen:
+            seen.add(schedule)
+            yield schedule
+    if period and not seen:
+        yield Schedule(period, 1, 0, 0, 0, 0)
+
+
+def _labels(rows: NDArray[np.uint8], most_constant: float) -> NDArray[np.int64] | None:
+    """`int64[pages]`: the same for pages that are joined by equal stretches; None if too many are constant."""
     columns = np.linspace(0, rows.shape[1] - 8, PLACES).astype(np.int64)
     first: list[NDArray[np.int64]] = []
     second: list[NDArray[np.int64]] = []
@@ -181,11 +207,5 @@ def _schedule(rows: NDArray[np.uint8], pages: NDArray[np.int64], most_constant: 
         return None
     one, other = np.concatenate(first), np.concatenate(second)
     graph = coo_array((np.ones(len(one), np.bool_), (one, other)), shape=(len(rows), len(rows)))
-    _, labels = connected_components(graph, directed=False)
-    counts = np.bincount(labels)
-    for share in LARGE:
-        alike = counts[labels] >= max(FEWEST_ALIKE, share * int(counts.max()))
-        schedule = find_schedule(pages[alike], labels[alike].astype(np.uint64), AGREEMENT)
-        if schedule is not None:
-            return schedule
-    return None
+    labels: NDArray[np.int64] = connected_components(graph, directed=False)[1].astype(np.int64)
+    return labels

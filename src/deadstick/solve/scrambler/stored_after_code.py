@@ -15,7 +15,7 @@ from deadstick.recipe.layout import PageLayout
 from deadstick.recipe.recipe import Recipe
 from deadstick.solve.codeword.word_fit import with_content
 from deadstick.solve.keystream.schedule import Schedule
-from deadstick.solve.keystream.stored_keystreams import find_table
+from deadstick.solve.keystream.stored_keystreams import find_table, schedules
 from deadstick.solve.scrambler.changed_marker import changed_markers, is_steady, with_changed_marker, with_next
 from deadstick.solve.scrambler.code_schedule import schedule_by_code, unlike_neighbours
 from deadstick.solve.scrambler.coded_pages import CodedPages, Reread, Unscrambled, better, known_pages
@@ -114,10 +114,17 @@ def _with_table(
     found: CodedPages, plain: Recipe, raw: NDArray[np.uint8], written: NDArray[np.int64]
 ) -> Unscrambled | None:
     """The recipe with a table that the data show as they are read."""
-    table = find_table(data_as_read(plain, raw), written, found.lag, alike_pieces(found.layout), may_be_plain=False)
-    recipe = table_after_code(plain, table, raw, written) if table is not None else None
-    best = better(None, recipe, found) if recipe is not None else None
-    return replace(best, table=table, derived=table.unknown) if best is not None and table is not None else None
+    data, pieces = data_as_read(plain, raw), alike_pieces(found.layout)
+    best: Unscrambled | None = None
+    for rule in schedules(data, written, found.lag, may_be_plain=False):
+        table = find_table(data, written, found.lag, pieces, may_be_plain=False, rule=rule)
+        recipe = table_after_code(plain, table, raw, written) if table is not None else None
+        one = better(None, recipe, found) if recipe is not None else None
+        if one is not None and table is not None and (best is None or one.decoded > best.decoded):
+            best = replace(one, table=table, derived=table.unknown)
+        if best is not None and best.decoded >= WHOLE * best.examined:
+            break
+    return best
 
 
 def _by_exact_rows(
