@@ -1,6 +1,7 @@
 """From windows to pages."""
 
 import numpy as np
+import pytest
 
 from deadstick.recipe.code import Code
 from deadstick.recipe.layout import spare_groups
@@ -14,7 +15,8 @@ from deadstick.solve.page_size.geometry import PageCandidate
 PAGE, BLOCK, BLOCKS = 2048 + 64, 64, 8
 
 
-def test_metadata_that_are_the_same_all_over_a_block_are_seen_in_differences_of_neighbours() -> None:
+@pytest.mark.parametrize("lag", [1, 2])
+def test_metadata_that_are_the_same_all_over_a_block_are_seen_in_differences_of_its_pages(lag: int) -> None:
     """The code does not cover them, so nothing else tells that they are more than unused columns."""
     code = Code(13, 0x201B, 8)
     layout = spare_groups(PAGE, 4, 512, 3, 13, covered=False)
@@ -23,9 +25,9 @@ def test_metadata_that_are_the_same_all_over_a_block_are_seen_in_differences_of_
     metadata = np.zeros((BLOCK * BLOCKS, 12), np.uint8)
     metadata[:, 1] = np.arange(BLOCK * BLOCKS) // BLOCK + 1
     pages = Recipe(BLOCK, layout, code).encode(data, metadata, np.arange(BLOCK * BLOCKS))
-    view = RowView(Survey(pages.reshape(-1), PAGE), 1)
+    view = RowView(Survey(pages.reshape(-1), PAGE), lag)
     windows = view.test.search(view.places, (0x201B,), SHALLOW, 1)
-    found = best_complete(view, windows, PageCandidate(PAGE, (), 20.0, "a comb"))
+    found = best_complete(view, windows, PageCandidate(PAGE, (1, 2), 20.0, "a comb"))
     assert found is not None
     assert found.layout.codewords == layout.codewords
     read = found.layout.loose

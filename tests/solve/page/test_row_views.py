@@ -32,3 +32,10 @@ def test_lags_that_tell_are_as_many_as_the_step_asks_for() -> None:
     assert ways((2, FREE_LAG, 3), 1) == [0, 2]
     assert ways((2, FREE_LAG, 3), 2) == [0, 2, FREE_LAG, 3]
     assert ways((2,), 3) == [0, 2, 1]
+
+
+def test_neighbours_do_not_wait_for_another_lag_where_pages_often_are_like_the_next_one() -> None:
+    """Under a keystream for each block: copies at the lag that words show were of three blocks that nothing reads."""
+    assert ways((5, 1, 2), 1) == [0, 5, 1]
+    assert ways((1, 5, 2), 1) == [0, 5, 1]
+    assert ways((5, 2, 1), 1) == [0, 5]

@@ -94,3 +94,15 @@ def test_keystreams_by_the_place_in_a_block_come_again_after_its_pages() -> None
     shown = np.sort(rng.choice(len(dump), 600, replace=False))
     dump[shown, :64] = texts[rng.integers(0, len(texts), len(shown))] ^ streams[shown % 176 % 64, :64]
     assert word_period(dump.reshape(-1), PAGE) == (176,)
+
+
+def test_a_shorter_period_that_divides_a_lag_of_whole_pages_comes_first() -> None:
+    """Both join pages under one keystream, and the shorter one far more of them: 640 pages reached over a gap."""
+    rng = np.random.default_rng(4)
+    pages = rng.integers(0, 256, (400, 528), np.uint8)
+    pages[196:206] = pages[100:110]
+    given = (32, 12, 5, 1)
+    (found,) = with_page_lags(pages.reshape(-1), (PageCandidate(528, given, 20.0, "a lag"),))
+    assert found.periods[:3] == (32, 96, 12)
+    (alone,) = with_page_lags(pages.reshape(-1), (PageCandidate(528, (12, 5, 1), 20.0, "a lag"),))
+    assert alone.periods[:2] == (96, 12)

@@ -220,6 +220,20 @@ def test_the_byte_of_the_marker_is_found_elsewhere_under_its_own_keystream(resta
     assert with_moved_marker(found, pages[:32], np.arange(32)) is found
 
 
+def test_a_marker_that_was_changed_with_the_first_metadata_byte_lies_nowhere_else() -> None:
+    """Half of its bits are corrected where a keystream over the metadata is one too many; taken from elsewhere, there
+    was no first metadata byte any more, and the search crashed."""
+    strong = Code(13, 0x201B, 40, 1, "lsb")
+    (word,) = layout(metadata_first=True).codewords
+    parity = replace(word.parity[0], bits=strong.parity_bits)
+    changed = with_marker(PageLayout(592, (replace(word, parity=(parity,)),)), DATA)
+    keystreams = LfsrKeystreams(0x1F9903, tuple(range(1, 33)))
+    bare = frozenset({Part.DATA, Part.PARITY})
+    true = Recipe(64, changed, strong, Scrambler("after_ecc", "column", keystreams, bare))
+    guess = replace(true, scrambler=Scrambler("after_ecc", "column", keystreams))
+    assert with_moved_marker(guess, stored(true)[:32], np.arange(32)) is guess
+
+
 def test_order_is_asked_of_pages_with_content() -> None:
     pages = stored(Recipe(64, layout(metadata_first=False), CODE), blank=0.8)
     right, wrong = (Recipe(64, layout(metadata_first=first), CODE) for first in (False, True))

@@ -18,6 +18,7 @@ from deadstick.solve.page.code import FoundCode, code_view, identify
 from deadstick.solve.page.marker import with_marker_found
 from deadstick.solve.page.page import complete_page
 from deadstick.solve.page.row_view import ROWS, RowView
+from deadstick.solve.page.row_views import SUREST
 from deadstick.solve.page_size.geometry import MESSAGES, PageCandidate
 from deadstick.solve.register.register import Register
 
@@ -99,8 +100,9 @@ def _complete(view: RowView, window: Window, words: FoundCode, candidate: PageCa
     bch = words.bch
     differences = in_code_order(view.differences, window.bit_order)
     layout = with_marker_found(rows[telling(rows)], differences, bch, layout)
-    if view.way == 1:
-        # What a controller says of a block is the same in neighbours, and nothing is left of it in their difference.
+    if view.way == 1 or (view.way in candidate.periods and 1 in candidate.periods[:SUREST] and not layout.loose):
+        # What a controller says of a block is the same in neighbours, and nothing is left of it in their difference;
+        # nor in that of others of the block, where all are under one keystream.
         layout = replace(layout, loose=loose_metadata(view.survey.as_read(ROWS).values, layout.codewords))
     code = Code(bch.m, bch.primitive_polynomial, bch.t, bch.first_root, window.bit_order)
     return FoundPage(view.survey, layout, code, window, words, view.way, candidate)

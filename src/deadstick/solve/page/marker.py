@@ -126,6 +126,8 @@ def with_moved_marker(recipe: Recipe, pages: NDArray[np.uint8], numbers: NDArray
     number, index = place
     codeword = layout.codewords[number]
     span = codeword.message[index]
+    if span.target is not None:
+        return recipe  # changed with the first metadata byte, and so no byte is missing
     at = sum(one.bits for one in codeword.message[:index]) + 8 * column - span.start
     best, (share, fewest) = recipe, _marker_errors(recipe, pages, numbers, number, at)
     if share < OFTEN:

@@ -21,6 +21,9 @@ MANY_CANDIDATES = 8
 CHEAPEST_FIRST = ((512, True), (1024, True), (512, False), (1024, False), (2048, True))
 """Lengths of message, in the usual field or the larger ones, the cheapest first. A long message has more bit errors and
 more lengths of parity: all others together cost less than the longest alone, whose errors take 40 syndromes."""
+MORE_LAGS = 3
+"""For the cheapest of them. Under keystreams that go by place and block a lag joins few pages of a block, and the next
+one others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,5 +171,7 @@ def _of_length(candidates: int, messages: tuple[int, ...]) -> Iterator[Step]:
 def _in_turn(candidates: int, message: int, *, natural: bool) -> Iterator[Step]:
     """Every polynomial on codewords of one length: as deep as the errors demand, or blind where they do not tell."""
     step = Step("decoding", candidates, 1, every_polynomial(), None, natural, messages=(message,))
+    is_cheap = (message, natural) in CHEAPEST_FIRST[:2]
     # Codes over the longest message are made for the most errors, and differences have twice as many.
-    yield from (step, replace(step, depth=None if message == max(MESSAGES) else BROAD, blind=True))
+    blind = replace(step, depth=None if message == max(MESSAGES) else BROAD, blind=True)
+    yield from (replace(step, lags=MORE_LAGS) if is_cheap else step, blind)

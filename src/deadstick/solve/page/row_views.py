@@ -14,6 +14,8 @@ from deadstick.solve.page_size.geometry import PageCandidate, data_bytes_of
 from deadstick.solve.register.register import Hits, Register, find_hits
 
 MOST_LAGS_OF_RATE = 2
+SUREST = 2
+"""Of the periods of a page size; the one that whole pages show comes first, or behind the one that words show."""
 MOST_REGISTERS = 1
 """Registers whose output is taken off the pages; the first has been seen most often."""
 
@@ -51,15 +53,18 @@ class RowViews:
         periods = [period for period in candidate.periods if period > 1]
         registers = self.registers if candidate.shows_restarts else ()
         ways: list[int | Register] = [0, *registers, *periods, 1]
-        lags = step.lags
+        # Save where many pages are like the next one, as under a keystream for each block: a few copies at some other
+        # lag do not take the turn of those.
+        next_to = 1 in candidate.periods[:SUREST]
+        lags = 0
         for number, way in enumerate(ways):
             is_lag = number > len(registers)
-            if is_lag and not lags:
-                break
+            if is_lag and lags == step.lags and not (way == 1 and next_to):
+                continue
             view = self.view(candidate.page_bytes, way)
             # Pages of free space that come again show a period, and their differences hold nothing but bit errors: such
             # a lag does not take the turn of one that tells.
-            lags -= is_lag and view.tells
+            lags += is_lag and view.tells and lags < step.lags
             if len(view.heads.rows.values) < FEWEST_ROWS:
                 continue
             depth = self._depth(view, candidate, step)

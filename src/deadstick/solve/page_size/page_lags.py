@@ -30,6 +30,7 @@ FEWEST_PAIRS = 8
 MOST_LAGS, MOST_CANDIDATES = 2, 4
 WORD, WORD_STEP = 4, 16
 """Bytes of the short stretches, and from one to the next: unrelated ones are equal once in 2^32."""
+SHORTEST_PERIOD = 16
 LONGEST_PERIOD, MOST_CANDIDATES_BY_WORDS = 4096, 2
 FEWEST_AT_PERIOD = 3
 """Pairs that lie one period apart, and not only multiples of it."""
@@ -54,10 +55,19 @@ def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...
             # Pages like the next one are those of a trial block as well.
             if set(lags) <= {1} and number < MOST_CANDIDATES_BY_WORDS:
                 lags = (*word_period(data, candidate.page_bytes), *lags)
-            periods = tuple(dict.fromkeys((*lags, *candidate.periods)))[:MOST_PERIODS]
+            shorter = (period for lag in lags for period in candidate.periods if _is_part(period, lag))
+            periods = tuple(dict.fromkeys((*shorter, *lags, *candidate.periods)))[:MOST_PERIODS]
             yield replace(candidate, periods=periods)
 
     return (*seen(), *candidates[MOST_CANDIDATES:])
+
+
+def _is_part(period: int, lag: int) -> bool:
+    """Whether a lag that whole pages show is a multiple of a period that the bytes show, too, which joins more pages.
+
+    Of tables of keystreams none is shorter than that (the range that a search is made for).
+    """
+    return SHORTEST_PERIOD <= period < lag and lag % period == 0
 
 
 def page_lags(data: NDArray[np.uint8], page_bytes: int) -> tuple[int, ...]:

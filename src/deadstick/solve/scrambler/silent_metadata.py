@@ -13,7 +13,12 @@ from deadstick.solve.page_size.geometry import data_bytes_of
 
 
 def with_silent_metadata(layout: PageLayout) -> Iterator[PageLayout]:
-    """Layouts that differences of pages cannot tell from this one, if some metadata never change."""
+    """Layouts that differences of pages cannot tell from this one, if some metadata never change.
+
+    Where a byte changed its place with the marker's, the places of all others are known.
+    """
+    if any(span.target is not None for word in layout.codewords for span in word.message):
+        return
     for silent in (_between_codewords(layout), _even(layout), _behind_the_marker(layout)):
         if silent is not None:
             yield silent
