@@ -19,6 +19,8 @@ SEQUENCE_BITS, OF_SEQUENCE, SEQUENCE, LONGER = 11, 0.9, 0.75, 2
 """Bits of a number of writes that are looked at, the share of the blocks that must have the higher ones in common, the
 share of its span that such numbers fill, and by how much the span must be longer with a bit turned round, beside the
 numbers that are left out: those may all be missing at one end."""
+LEFT_OUT = 1 / 12
+"""Share of the numbers that may be left out and the right constant be among those that remain, wherever they lay."""
 FEWEST = 24
 MOST_ORDERS = 16
 LESS, CLEARLY_LESS = 1e-4, 2e-3
@@ -68,7 +70,9 @@ def numbers_of_writes(values: NDArray[np.int64]) -> Numbers | None:
     if len(chosen) < SEQUENCE * shortest:
         return None
     by_span = np.argsort(spans, kind="stable")
-    return Numbers(turns[by_span[spans[by_span] < 2 * shortest - len(chosen) + LONGER]], length)
+    # Where the second and the last but one are missing, the numbers in pairs turned round lie in a row without a gap.
+    longest = max(2 * shortest - len(chosen), int(len(chosen) / (1 - LEFT_OUT))) + LONGER
+    return Numbers(turns[by_span[spans[by_span] < longest]], length)
 
 
 def orders_of_copies(pairs: NDArray[np.int64], values: NDArray[np.int64], constants: NDArray[np.int64]) -> list[int]:
