@@ -31,6 +31,7 @@ MOST_LAGS, MOST_CANDIDATES = 2, 4
 WORD, WORD_STEP = 4, 16
 """Bytes of the short stretches, and from one to the next: unrelated ones are equal once in 2^32."""
 SHORTEST_PERIOD = 16
+"""Pages; a shorter period that divides a lag may do so by accident."""
 LONGEST_PERIOD, MOST_CANDIDATES_BY_WORDS = 4096, 2
 FEWEST_AT_PERIOD = 3
 """Pairs that lie one period apart, and not only multiples of it."""
@@ -42,7 +43,7 @@ CONVINCING = -6.0
 
 
 def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...]) -> tuple[PageCandidate, ...]:
-    """The likeliest page sizes with the lags after which whole pages come again before other periods.
+    """The likeliest page sizes with the lags after which whole pages come again before other periods, but for their parts.
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
