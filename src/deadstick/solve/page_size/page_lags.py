@@ -43,7 +43,7 @@ CONVINCING = -6.0
 
 
 def with_page_lags(data: NDArray[np.uint8], candidates: tuple[PageCandidate, ...]) -> tuple[PageCandidate, ...]:
-    """The likeliest page sizes with the lags after which whole pages come again before other periods, but for their parts.
+    """The likeliest page sizes with the lags after which whole pages come again before all periods but their parts.
 
     Args:
         data: `uint8[bytes]`, the surveyed part.
